@@ -16,7 +16,10 @@ MOST_ENVELOPES_A_PUSH = 500
 MOST_BYTES_A_PUSH = 1024 * 1024
 MOST_ITEMS_A_PAGE = 1000
 SIGNED_HEADER = "filltrail-signature"
-"""Response header: base64 Ed25519 signature of the hub over the body, so that a captive portal's 200 is no answer."""
+"""Response header: base64 Ed25519 signature of the hub over the body, so that a captive portal's 200 is no answer
+(made and checked by `eventlog.answer`)."""
+OWN_SEQ_HEADER = "filltrail-own-seq"
+"""Request header of a push: the last seq of the node's own log, so that the hub can answer BEHIND to a restored node."""
 
 
 class _Document(BaseModel):
@@ -78,6 +81,14 @@ class PushRefusal(BaseModel):
     detail: str = ""
     answer: Literal["fork", "gap", "behind", "broken", "forged", "malformed", "quarantined", "busy"]
     head: HeadDocument | None = None
+    retry_after_s: Annotated[float, Field(ge=0)] | None = None
+
+
+class HeadNews(_Document):
+    """GET /v1/feed/head, and each `head` and `beat` of the stream GET /v1/feed/bell: how far the feed has come."""
+
+    epoch: str
+    head: Annotated[int, Field(ge=0)]
 
 
 class FeedItem(_Document):

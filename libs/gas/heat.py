@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from gas.pressure import PASCAL_PER_BAR, Pressure
+from gas.pressure import Pressure
 
 ZERO_C_IN_KELVIN: Final = 273.15
 ATMOSPHERE_BAR: Final = 1.01325  # standard atmosphere, exact by definition (10th CGPM, 1954)

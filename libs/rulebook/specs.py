@@ -1,0 +1,61 @@
+"""Which specification a person meant: turns '3-al', 'DOT-3AL3000' or 'ISO 9809-1' into the pack's key, or into nothing.
+
+It must never guess. A mark that contradicts itself, or that only resembles a known one, is unknown, and unknown is refused.
+"""
+
+import re
+import unicodedata
+
+from rulebook.pack import Pack, Specification
+
+LONGEST_MARK = 60
+
+# Service pressure stamped right behind the specification (49 CFR 178.35(f)(1), 2015 edition: "DOT-3A1800").
+_PRESSURE_IN_PSI = "(?:[0-9]{3,4})?"
+_PRESSURE_IN_BAR = "(?:(?!0)[0-9]{3})?"
+# A special permit carries its own number of four or five digits before the pressure.
+_PERMIT_NUMBER = "(?:[0-9]{4,5})?"
+
+# The Canadian half of a dual mark names no specification of its own: "CTC/DOT-3AL3000".
+_AUTHORITY_ALONE = frozenset({"DOT", "ICC", "CTC", "CRC", "BTC", "TC"})
+
+
+def spec_known(pack: Pack, spec: str) -> str | None:
+    """The pack's key for a specification as typed or read off the shoulder; None when the pack does not know it."""
+    if len(spec) > LONGEST_MARK:
+        return None
+    halves = [_squeezed(half) for half in spec.split("/")]
+    named = [half for half in halves if half not in _AUTHORITY_ALONE]
+    found = [_match(pack, half) for half in named]
+    known = [one for one in found if one is not None]
+    if not known or len(known) < len(found):
+        return None
+    # A dual mark such as TC-3ALM207/DOT-3AL3000 is one cylinder twice: the pack's own order says which mark rules here.
+    return min(known, key=pack.specifications.index).key
+
+
+def spec_list(pack: Pack) -> tuple[str, ...]:
+    return tuple(spec.key for spec in pack.specifications)
+
+
+def _match(pack: Pack, squeezed: str) -> Specification | None:
+    """Longest spelling first, so that 3AA2400 is a 3AA of 2400 psi and never a 3A."""
+    by_length = sorted(
+        ((spelling, spec) for spec in pack.specifications for spelling in spec.spellings),
+        key=lambda pair: len(pair[0]),
+        reverse=True,
+    )
+    for spelling, spec in by_length:
+        if re.fullmatch(spelling + _tail(spec), squeezed):
+            return spec
+    return None
+
+
+def _tail(spec: Specification) -> str:
+    pressure = _PRESSURE_IN_PSI if spec.stamped_in == "psi" else _PRESSURE_IN_BAR
+    return (_PERMIT_NUMBER + pressure) if spec.numbered else pressure
+
+
+def _squeezed(text: str) -> str:
+    """Upper case without spaces, hyphens, dots and underscores, the ways people part a mark."""
+    return re.sub(r"[\s\-‐-―._]+", "", unicodedata.normalize("NFKC", text)).upper()

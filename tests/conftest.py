@@ -17,7 +17,7 @@ from urllib.parse import urlsplit, urlunsplit
 import psycopg
 import pytest
 
-from filltrail import servers
+from filltrail import processes, servers
 
 CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 MAC_CHROME = Path("/Applications/Google Chrome.app/Contents/MacOS/Google Chrome")
@@ -40,7 +40,7 @@ def postgres_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             yield container.get_connection_url()
     else:
         folder = tmp_path_factory.mktemp("postgres")
-        server = servers.start_postgres(folder, port=servers.free_port())
+        server = servers.start_postgres(folder, port=processes.free_port())
         yield server.url
         server.stop()
         servers.forget_servers(folder)
@@ -58,7 +58,7 @@ def redis_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         with RedisContainer("valkey/valkey:8") as container:
             yield f"redis://{container.get_container_host_ip()}:{container.get_exposed_port(6379)}/0"
     else:
-        server = servers.start_valkey(tmp_path_factory.mktemp("valkey"), port=servers.free_port())
+        server = servers.start_valkey(tmp_path_factory.mktemp("valkey"), port=processes.free_port())
         yield server.url
         server.stop()
 

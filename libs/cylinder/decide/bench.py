@@ -1,0 +1,206 @@
+"""At the bench: inspections, requalification, reject, condemn, and answering a hold.
+
+Bad news is always accepted from whoever may give it; good news needs an inspector in date, and names
+the exact blocks that it lifts.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import assert_never
+from uuid import UUID
+
+from cylinder import commands as c
+from cylinder.around import Around
+from cylinder.facts import (
+    Condemned,
+    Fact,
+    HoldPlaced,
+    HoldReleased,
+    OwnerNotified,
+    Rejected,
+    RenderedUnusable,
+    Requalified,
+    VisualFailed,
+    VisualPassed,
+)  # fmt: skip
+from cylinder.near import bare
+from cylinder.recorded import NewFact, cylinder_subject
+from cylinder.refusal import Reason, Refused, reason_of, refuse_if
+from cylinder.standing import Standing, may_clear
+from rulebook import Criterion, condemn_criteria, judge_expansion, reject_criteria
+
+OLDEST_PERFORMED_DAYS = 31
+"""Work older than this needs evidence and a second look, which this screen does not take."""
+
+
+def judge(command: c.BenchCommand, around: Around) -> tuple[NewFact, ...]:
+    """Record a judgement of the bench. Raises Refused."""
+    standing = _known(around)
+    match command:
+        case c.PlaceHold():
+            return (_fact(command, HoldPlaced(reason=command.reason), around),)
+        case c.ReleaseHold():
+            return _release(command, standing, around)
+        case c.NotifyOwner():
+            if command.block_id not in {block.id for block in standing.blocks}:
+                raise Refused(
+                    [Reason("notify.unknown-block", "There is no such record against this cylinder.")]
+                )
+            return (_fact(command, OwnerNotified(about=command.block_id, how=command.how), around),)
+        case c.PassVisual():
+            _check_inspector(command.performed_on, around, standing)
+            passed = VisualPassed(
+                findings=command.findings, rated=command.rated, certificate=around.actor.certificate
+            )
+            return (_fact(command, passed, around, clears=_named(VisualPassed.KIND, standing, around)),)
+        case c.FailVisual():
+            _check_inspector(command.performed_on, around)
+            failed = VisualFailed(findings=command.findings, certificate=around.actor.certificate)
+            return (_fact(command, failed, around),)
+        case c.Requalify():
+            return _requalify(command, standing, around)
+        case c.Reject():
+            return _reject(command, around)
+        case c.Condemn():
+            return _condemn(command, standing, around)
+        case c.MakeUnusable():
+            _check_inspector(command.performed_on, around)
+            return (_fact(command, RenderedUnusable(how=command.how), around),)
+        case _:
+            assert_never(command)
+
+
+def _release(command: c.ReleaseHold, standing: Standing, around: Around) -> tuple[NewFact, ...]:
+    block = next((block for block in standing.blocks if block.id == command.block_id), None)
+    if block is None:
+        raise Refused([Reason("release.unknown", "That hold is not open any more.")])
+    if not may_clear(block.kind, HoldReleased.KIND, "inspector"):
+        raise Refused([Reason("release.not-a-hold", f"{block.words}: no finding at a shop lifts that.")])
+    _check_inspector(around.today, around)
+    return (_fact(command, HoldReleased(finding=command.finding), around, clears=(command.block_id,)),)
+
+
+def _requalify(command: c.Requalify, standing: Standing, around: Around) -> tuple[NewFact, ...]:
+    _check_inspector(command.performed_on, around, standing)
+    total, permanent = command.total_expansion_cc, command.permanent_expansion_cc
+    if command.method.startswith("hydrostatic"):
+        if total is None or permanent is None:
+            raise Refused(
+                [Reason("requalify.expansion", "A hydrostatic test needs its total and permanent expansion.")]
+            )
+        if permanent > total:
+            raise Refused(
+                [Reason("requalify.expansion", "Permanent expansion cannot be larger than the total.")]
+            )
+        spec = standing.marks[0].spec
+        found = judge_expansion(around.rules, spec, total_cc=total, permanent_cc=permanent)
+        refuse_if(reason_of(finding) for finding in found if finding.bearing != "tell")
+    done = Requalified(
+        method=command.method,
+        total_expansion_cc=total,
+        permanent_expansion_cc=permanent,
+        requalifier=command.requalifier,
+        rated=command.rated,
+    )
+    return (_fact(command, done, around, clears=_named(Requalified.KIND, standing, around)),)
+
+
+def _reject(command: c.Reject, around: Around) -> tuple[NewFact, ...]:
+    _check_inspector(command.performed_on, around)
+    criterion = _criterion(
+        command.criterion_id, (*reject_criteria(around.rules), *condemn_criteria(around.rules))
+    )
+    rejected = Rejected(
+        reason=command.reason,
+        criterion_id=criterion.id,
+        clause=_clause(criterion),
+        certificate=around.actor.certificate,
+    )
+    return (_fact(command, rejected, around),)
+
+
+def _condemn(command: c.Condemn, standing: Standing, around: Around) -> tuple[NewFact, ...]:
+    _check_inspector(command.performed_on, around)
+    criterion = _criterion(command.criterion_id, condemn_criteria(around.rules))
+    serials = [marks.serial for marks in standing.marks]
+    serial = next((one for one in serials if bare(one)[-4:] == bare(command.last_four)[-4:]), None)
+    if serial is None or not bare(command.last_four):
+        raise Refused(
+            [
+                Reason(
+                    "condemn.last-four",
+                    f"{command.last_four or 'Nothing'} is not the end of this record's serial. Read the metal again: "
+                    "is this the cylinder on the screen?",
+                )
+            ]
+        )
+    condemned = Condemned(
+        reason=command.reason,
+        criterion_id=criterion.id,
+        criterion=criterion.words,
+        clause=_clause(criterion),
+        serial_read=serial,
+        certificate=around.actor.certificate,
+    )
+    return (_fact(command, condemned, around),)
+
+
+def _known(around: Around) -> Standing:
+    if around.standing is None or not around.standing.marks:
+        raise Refused([Reason("bench.unknown", "There is no such cylinder on record. Key its marks first.")])
+    return around.standing
+
+
+def _check_inspector(performed_on: dt.date, around: Around, standing: Standing | None = None) -> None:
+    """An inspector whose certificate is good, a day that can be; `standing` is given where good news is to be recorded."""
+    actor, reasons = around.actor, list[Reason]()
+    if actor.role != "inspector":
+        reasons.append(Reason("bench.inspector", "Only an inspector records that."))
+    elif actor.certificate_until is None or actor.certificate_until < around.today:
+        reasons.append(
+            Reason("bench.certificate", "The inspector's certificate has run out, or is not on record.")
+        )
+    if performed_on > around.today:
+        reasons.append(Reason("bench.day-ahead", f"{performed_on:%d %B %Y} lies ahead of today."))
+    if performed_on < around.today - dt.timedelta(days=OLDEST_PERFORMED_DAYS):
+        reasons.append(
+            Reason(
+                "bench.day-old",
+                f"{performed_on:%d %B %Y} is more than {OLDEST_PERFORMED_DAYS} days ago; that needs evidence.",
+            )
+        )
+    if standing is not None:
+        reasons += [
+            Reason(
+                "bench.for-good",
+                f"{block.words} on {block.performed_on:%d %B %Y} at {block.node}: no inspection or test restores it.",
+                source="49 CFR 180.203",
+                edition="2015 annual edition",
+            )
+            for block in standing.blocks
+            if block.is_for_good
+        ]
+    refuse_if(reasons)
+
+
+def _named(clear_kind: str, standing: Standing, around: Around) -> tuple[UUID, ...]:
+    return tuple(
+        block.id for block in standing.blocks if may_clear(block.kind, clear_kind, around.actor.role)
+    )
+
+
+def _criterion(criterion_id: str, among: tuple[Criterion, ...]) -> Criterion:
+    found = next((one for one in among if one.id == criterion_id), None)
+    if found is None:
+        raise Refused([Reason("bench.criterion", "Choose the criterion that the finding meets.")])
+    return found
+
+
+def _clause(criterion: Criterion) -> str:
+    return f"{criterion.source} {criterion.clause}, {criterion.edition}"[:200]
+
+
+def _fact(command: c.BenchCommand, fact: Fact, around: Around, *, clears: tuple[UUID, ...] = ()) -> NewFact:
+    performed_on = getattr(command, "performed_on", around.today)
+    return NewFact(fact, cylinder_subject(command.cylinder_id), performed_on, clears=clears)

@@ -1,0 +1,177 @@
+"""Looking the cylinder over: outside, dates, rated pressure, network standing; and holding it."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from cylinder import commands as c
+from cylinder.around import Around
+from cylinder.decide.gates import ago, blocked, new_fact
+from cylinder.facts import (
+    DatesRead,
+    HoldPlaced,
+    HoldReleased,
+    OutsideLookedOver,
+    RatingRead,
+    StandingSeen,
+    StepReopened,
+    VisitHeld,
+    VisitResumed,
+)  # fmt: skip
+from cylinder.recorded import NewFact
+from cylinder.refusal import Reason, Refused, reason_of, refuse_if
+from cylinder.visit import STEPS, Visit
+from gas.pressure import Pressure, odd_unit_question
+from rulebook import Finding, YearMonth, judge_rating, judge_requalification, judge_visual
+
+_SAME_RATING = 0.02
+"""Two readings of one stamp agree within 2 %: 207 bar and 3000 psi are the same rating, rounded by the maker."""
+
+
+def look_over(state: Visit, command: c.LookOver, around: Around) -> tuple[NewFact, ...]:
+    """49 CFR 173.301(a)(2): the filler looks at the outside before each filling. Not sound is a hold."""
+    looked = new_fact(
+        state, OutsideLookedOver(visit_id=state.id, sound=command.sound, note=command.note), around
+    )
+    if command.sound:
+        return (looked,)
+    if not command.note:
+        raise Refused([Reason("outside.say-what", "Say what is wrong, so that an inspector can answer it.")])
+    return (looked, *_holds(state, f"Outside: {command.note}", "outside.not-sound", around))
+
+
+def read_dates(state: Visit, command: c.ReadDates, around: Around) -> tuple[NewFact, ...]:
+    """Record what the metal says. Whether it is in date is judged by `date_findings`, here and again before the fill."""
+    refuse_if(
+        Reason(f"dates.{name}-ahead", f"A {words} in {month} lies ahead of today.")
+        for name, words, month in (
+            ("requalified", "requalification stamp", command.requalified),
+            ("inside", "look inside", command.looked_inside),
+        )
+        if month is not None and YearMonth.parse(month) > YearMonth(around.today.year, around.today.month)
+    )
+    dates = DatesRead(visit_id=state.id, requalified=command.requalified, looked_inside=command.looked_inside)
+    return (new_fact(state, dates, around),)
+
+
+def date_findings(state: Visit, around: Around) -> list[Finding]:
+    """What the rulebook says of the dates that were read in this visit, together with the bench's own records."""
+    if state.dates is None or state.marks is None:
+        return []
+    standing = around.standing
+    requalified = _later(state.dates.requalified, standing.requalified if standing else None)
+    looked_inside = _later(state.dates.looked_inside, standing.looked_inside if standing else None)
+    if requalified is None:
+        requalified = state.marks.first_test  # The first test counts until the first requalification is due.
+    findings, _ = judge_requalification(
+        around.rules, state.marks.spec, YearMonth.parse(requalified), around.today
+    )
+    inside = YearMonth.parse(looked_inside) if looked_inside else None
+    inside_findings, _ = judge_visual(around.rules, inside, around.today)
+    return [*findings, *inside_findings]
+
+
+def read_rating(state: Visit, command: c.ReadRating, around: Around) -> tuple[NewFact, ...]:
+    """Record the stamp, then compare with what is on record: a difference is a hold, never an average."""
+    rated = command.rated.pressure
+    question = odd_unit_question(rated)
+    if question and not command.unit_is_sure:
+        raise Refused([Reason("rating.unit", question)])
+    spec = state.marks.spec if state.marks else ""
+    findings = judge_rating(around.rules, spec, rated)
+    refuse_if(reason_of(finding) for finding in findings if finding.bearing == "refuse")
+    on_record = around.standing.rated if around.standing else None
+    agrees = on_record is None or _is_same_rating(rated, on_record.pressure)
+    read = RatingRead(visit_id=state.id, rated=command.rated, on_record=on_record, agrees=agrees)
+    facts = (new_fact(state, read, around),)
+    odd = next((finding for finding in findings if finding.bearing == "hold"), None)
+    if odd is not None:
+        return (*facts, *_holds(state, odd.words, odd.rule_id, around))
+    if agrees or on_record is None:
+        return facts
+    why = f"Rated {command.rated.words} read here, {on_record.words} on record. Photograph the stamp."
+    return (*facts, *_holds(state, why, "rating.differs", around))
+
+
+def see_standing(state: Visit, command: c.SeeStanding, around: Around) -> tuple[NewFact, ...]:
+    """Go on only with a clear standing, dates in order and knowledge that is young enough."""
+    refuse_if(
+        [
+            *blocked(around.standing),
+            *(reason_of(finding) for finding in date_findings(state, around) if finding.bearing == "refuse"),
+            *news_reasons(around, supervised=command.supervised),
+        ]
+    )
+    age = around.news_age or dt.timedelta(0)
+    seen = StandingSeen(visit_id=state.id, news_age_s=int(age.total_seconds()), supervised=command.supervised)
+    return (new_fact(state, seen, around),)
+
+
+def news_reasons(around: Around, *, supervised: str = "") -> list[Reason]:
+    """Why the age of this shop's knowledge of the network forbids a fill, if it does."""
+    limit_h = around.policy.news_refuse_h
+    if around.news_age is not None and around.news_age <= dt.timedelta(hours=limit_h):
+        return []
+    if supervised and around.actor.role == "manager" and around.news_age is not None:
+        return []
+    heard = "never" if around.news_age is None else ago(around.now - around.news_age, around.now)
+    return [
+        Reason(
+            "standing.news-too-old",
+            f"This shop heard from the network {heard}. Nobody here can know what others have found: "
+            "do not fill. A manager may go on, with a reason, once the shop has heard the network at least once.",
+        )
+    ]
+
+
+def hold_it(state: Visit, command: c.HoldIt, around: Around) -> tuple[NewFact, ...]:
+    """Hold the visit; a known cylinder is held in every shop."""
+    return _holds(state, command.why, "hold.by-hand", around)
+
+
+def resume(state: Visit, command: c.Resume, around: Around) -> tuple[NewFact, ...]:
+    """Go on after a hold. An inspector's finding lifts the holds on the cylinder that this visit placed; others stay."""
+    if state.held is None:
+        raise Refused([Reason("visit.not-held", f"Tag {state.tag} is not on hold.")])
+    resumed = new_fact(state, VisitResumed(visit_id=state.id, finding=command.finding), around)
+    holds = [block for block in (around.standing.blocks if around.standing else ()) if block.is_hold]
+    if not holds:
+        return (resumed,)
+    if around.actor.role != "inspector":
+        raise Refused(
+            [Reason("hold.inspector", "Only an inspector may answer a hold on a cylinder, with a finding.")]
+        )
+    released = new_fact(state, HoldReleased(finding=command.finding), around)
+    named = tuple(block.id for block in holds)
+    return (NewFact(released.fact, released.subject, released.performed_on, clears=named), resumed)
+
+
+def reopen(state: Visit, command: c.Reopen, around: Around) -> tuple[NewFact, ...]:
+    """Take an answer back. Not once gas has flowed: then only the steps after the fill."""
+    has_flowed = state.authorised is not None and state.aborted is None
+    if has_flowed and STEPS.index(command.step) <= STEPS.index("fill"):
+        raise Refused(
+            [Reason("reopen.filled", "Gas has flowed: what was read before the fill stands as it is.")]
+        )
+    if state.step != "done" and STEPS.index(command.step) > STEPS.index(state.step):
+        raise Refused([Reason("reopen.not-yet", "That step has no answer yet.")])
+    reopened = StepReopened(visit_id=state.id, step=command.step, why=command.why)
+    return (new_fact(state, reopened, around),)
+
+
+def _holds(state: Visit, why: str, rule_id: str, around: Around) -> tuple[NewFact, ...]:
+    why = why[:200]
+    held = new_fact(state, VisitHeld(visit_id=state.id, why=why), around)
+    if state.cylinder_id is None:
+        return (held,)
+    placed = new_fact(state, HoldPlaced(reason=why, rule_id=rule_id, visit_id=state.id), around)
+    return (NewFact(placed.fact, placed.subject, placed.performed_on), held)
+
+
+def _later(one: str | None, other: str | None) -> str | None:
+    """The later of two months written YYYY-MM, which sort as text."""
+    return max((month for month in (one, other) if month is not None), default=None)
+
+
+def _is_same_rating(one: Pressure, other: Pressure) -> bool:
+    return abs(one.pascal - other.pascal) <= _SAME_RATING * max(one.pascal, other.pascal)

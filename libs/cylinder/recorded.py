@@ -1,0 +1,123 @@
+"""A fact as a log gives it back: the body that this software understands, and the header that all do."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+from uuid import UUID, uuid5
+
+from pydantic import JsonValue, ValidationError
+
+from cylinder.facts import KINDS, EffectName, Fact, UnknownFact
+
+
+class Header(Protocol):
+    """The part of an event that a cylinder's life needs. The envelope library's Event has it; nothing here knows that."""
+
+    @property
+    def id(self) -> UUID: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def v(self) -> int: ...
+    @property
+    def effect(self) -> EffectName: ...
+    @property
+    def subject(self) -> str: ...
+    @property
+    def body(self) -> Mapping[str, JsonValue]: ...
+    @property
+    def performed_on(self) -> dt.date: ...
+    @property
+    def at(self) -> dt.datetime: ...
+    @property
+    def actor(self) -> str: ...
+    @property
+    def role(self) -> str: ...
+    @property
+    def diver_ref(self) -> str | None: ...
+    @property
+    def clears(self) -> Sequence[UUID]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """One recorded fact. `node` is the shop's slug; `at` its clock, shown and never used to order."""
+
+    id: UUID
+    kind: str
+    fact: Fact
+    effect: EffectName
+    subject: str
+    performed_on: dt.date
+    at: dt.datetime
+    actor: str
+    role: str
+    node: str
+    diver_ref: str | None = None
+    clears: tuple[UUID, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class NewFact:
+    """What `decide` wants recorded. The desk gives it an id, a place, an actor and what was seen."""
+
+    fact: Fact
+    subject: str
+    performed_on: dt.date
+    diver_ref: str | None = None
+    clears: tuple[UUID, ...] = field(default=())
+
+
+def recorded(header: Header, node: str) -> Recorded:
+    """Read a stored event. A body that does not fit its kind becomes UnknownFact: its effect still counts."""
+    model = KINDS.get((header.kind, header.v))
+    fact: Fact
+    try:
+        if model is None:
+            raise LookupError(header.kind)
+        fact = model.model_validate(dict(header.body))
+    except (LookupError, ValidationError):
+        fact = UnknownFact(kind=header.kind, version=header.v)
+    return Recorded(
+        id=header.id,
+        kind=header.kind,
+        fact=fact,
+        effect=header.effect,
+        subject=header.subject,
+        performed_on=header.performed_on,
+        at=header.at,
+        actor=header.actor,
+        role=header.role,
+        node=node,
+        diver_ref=header.diver_ref,
+        clears=tuple(header.clears),
+    )
+
+
+def derived_id(key: UUID, name: str) -> UUID:
+    """An id that follows from the tap's own key, so that the same tap makes the same ids again."""
+    return uuid5(key, name)
+
+
+def cylinder_subject(cylinder_id: UUID) -> str:
+    """The subject of facts about a cylinder."""
+    return f"cylinder/{cylinder_id}"
+
+
+def visit_subject(visit_id: UUID) -> str:
+    """The subject of a visit's facts until its cylinder is identified."""
+    return f"visit/{visit_id}"
+
+
+def cylinder_of(subject: str) -> UUID | None:
+    """The cylinder that a subject names, if it names one."""
+    family, _, name = subject.partition("/")
+    if family != "cylinder":
+        return None
+    try:
+        return UUID(name)
+    except ValueError:
+        return None

@@ -52,7 +52,7 @@ def judge_alloy(
         return [unknown_spec(pack, spec)]
     if alloy != "6351-T6":
         return []
-    if key.startswith("UN-"):
+    if pack.specification(key).bans_alloy_6351:
         return [pack.finding("alloy.prohibited", "refuse")]
     findings = [pack.finding("alloy.people_out", "tell")]
     if not eddy_current_at_latest_test:

@@ -49,13 +49,17 @@ def judge_full_cylinder(
     pack: Pack, spec: str, requalified: YearMonth | None, filled_on: date, today: date
 ) -> list[Finding]:
     """What the requalification date says of a cylinder that stands here full: filled in date, it may be used until empty."""
-    findings, due = judge_requalification(pack, spec, requalified, filled_on)
-    if due is None:
+    findings, due = judge_requalification(pack, spec, requalified, today)
+    if due is None or requalified is None:
         return findings
     if filled_on > today:
         return [
             pack.finding("date.impossible", "hold", f"The fill is dated {filled_on}, which is still to come.")
         ]
+    if YearMonth.of(filled_on) < requalified:
+        # A test empties the cylinder, so a fill older than the latest test means that one of the dates is wrong.
+        seen = f"Filled {filled_on}, before the requalification of {requalified}."
+        return [pack.finding("date.impossible", "hold", seen)]
     seen = f"Filled {filled_on}; requalification due by the end of {due}."
     if filled_on > due.last_day():
         return [pack.finding("requalification.filled_overdue", "hold", seen)]

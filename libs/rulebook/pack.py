@@ -69,6 +69,7 @@ class Specification:
     spellings: tuple[str, ...]
     numbered: bool
     may_carry_plus: bool
+    bans_alloy_6351: bool
     test_ratio: tuple[int, int] | None
     tells: tuple[str, ...]
 

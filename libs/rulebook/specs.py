@@ -13,8 +13,8 @@ LONGEST_MARK = 60
 # Service pressure stamped right behind the specification (49 CFR 178.35(f)(1), 2015 edition: "DOT-3A1800").
 _PRESSURE_IN_PSI = "(?:[0-9]{3,4})?"
 _PRESSURE_IN_BAR = "(?:(?!0)[0-9]{3})?"
-# A special permit carries its own number of four or five digits before the pressure.
-_PERMIT_NUMBER = "(?:[0-9]{4,5})?"
+# A special permit carries its own number of four or five digits, and the pressure only behind that.
+_PERMIT_IN_PSI = f"(?:[0-9]{{4,5}}{_PRESSURE_IN_PSI})?"
 
 # The Canadian half of a dual mark names no specification of its own: "CTC/DOT-3AL3000".
 _AUTHORITY_ALONE = frozenset({"DOT", "ICC", "CTC", "CRC", "BTC", "TC"})
@@ -52,8 +52,9 @@ def _match(pack: Pack, squeezed: str) -> Specification | None:
 
 
 def _tail(spec: Specification) -> str:
-    pressure = _PRESSURE_IN_PSI if spec.stamped_in == "psi" else _PRESSURE_IN_BAR
-    return (_PERMIT_NUMBER + pressure) if spec.numbered else pressure
+    if spec.numbered:
+        return _PERMIT_IN_PSI
+    return _PRESSURE_IN_PSI if spec.stamped_in == "psi" else _PRESSURE_IN_BAR
 
 
 def _squeezed(text: str) -> str:

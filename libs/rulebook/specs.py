@@ -39,16 +39,13 @@ def spec_list(pack: Pack) -> tuple[str, ...]:
 
 
 def _match(pack: Pack, squeezed: str) -> Specification | None:
-    """Longest spelling first, so that 3AA2400 is a 3AA of 2400 psi and never a 3A."""
-    by_length = sorted(
-        ((spelling, spec) for spec in pack.specifications for spelling in spec.spellings),
-        key=lambda pair: len(pair[0]),
-        reverse=True,
-    )
-    for spelling, spec in by_length:
-        if re.fullmatch(spelling + _tail(spec), squeezed):
-            return spec
-    return None
+    """The one specification the whole mark fits: DOT3AA2400 is no 3A, because A2400 is not a pressure. Two fits are none."""
+    fits = [
+        spec
+        for spec in pack.specifications
+        if any(re.fullmatch(spelling + _tail(spec), squeezed) for spelling in spec.spellings)
+    ]
+    return fits[0] if len(fits) == 1 else None
 
 
 def _tail(spec: Specification) -> str:

@@ -1,10 +1,12 @@
 """A specification is known however it is typed, and never guessed."""
 
+from importlib import resources
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rulebook import load, spec_known, spec_list
+from rulebook import load, read_pack, spec_known, spec_list
 
 US = load("us")
 
@@ -18,7 +20,7 @@ US = load("us")
         ("  DOT - 3 A L ", "3AL"),
         ("３ＡＬ", "3AL"),
         ("DOT-3AL3000", "3AL"),
-        ("DOT-3AA2400", "3AA"),  # longest first: not a 3A of A2400
+        ("DOT-3AA2400", "3AA"),  # not a 3A of A2400
         ("DOT-3A1800", "3A"),  # the example of 49 CFR 178.35(f)(1), 2015 edition
         ("ICC-3AA2250", "3AA"),
         ("DOT-E 9999 3500", "SP"),
@@ -62,6 +64,14 @@ def test_a_known_specification_is_recognised(typed: str, key: str) -> None:
 )
 def test_anything_else_is_unknown(typed: str) -> None:
     assert spec_known(US, typed) is None
+
+
+def test_a_mark_that_fits_two_specifications_is_none_of_them() -> None:
+    text = resources.files("rulebook").joinpath("packs", "us.toml").read_text(encoding="utf-8")
+    planted = text.replace('spellings = ["3HT", "DOT3HT"]', 'spellings = ["3HT", "3AL3000"]', 1)
+    assert planted != text
+    assert spec_known(read_pack("us", planted), "3AL3000") is None
+    assert spec_known(read_pack("us", planted), "3AL2400") == "3AL"
 
 
 def test_every_listed_key_is_known_as_itself() -> None:

@@ -42,7 +42,7 @@ def test_operating_depth_in_feet(oxygen: float, limit: float, exact: float, show
     [
         (0.36, 1.4, 28.9, 28),  # open encyclopedia, "Maximum operating depth"
         (0.32, 1.4, 33.75, 33),  # computed by hand: 10·(1.4/0.32 − 1)
-        (0.35, 1.4, 30.0, 30),  # computed by hand: 10·(4 − 1); floating point says 29.999999999999996
+        (0.28, 1.4, 40.0, 40),  # computed by hand: 10·(5 − 1); floating point says 39.99999999999999
         (1.0, 1.6, 6.0, 6),  # computed by hand: 10·(1.6 − 1)
     ],
 )

@@ -67,6 +67,20 @@ def mast(title: str, *, night: bool | None, back: str = "Board", stream: str = "
     return Mast(title, "09:42", NOW_MS, Link("/board", back) if back else None, (PEOPLE,), stream, night)
 
 
+BENCH_RAIL = Rail(
+    "17",
+    "Bench",
+    plate=Plate("P2209-14", "3AL", "3000", "11 88"),
+    shows_rating=False,
+    checks=(
+        Check("Outside", "Good", "done"),
+        Check("Inside, walls", "Light pitting", "done"),
+        Check("Neck threads", "Crack", "stop"),
+        Check("Valve", "Not fitted", "hold"),
+    ),
+)
+
+
 class Box:
     """What the specimen remembers: every record it was sent, and how it should behave."""
 
@@ -90,7 +104,7 @@ class Box:
         read = name in {"fill", "tape", "people"}
         html = PAGES.get_template(f"{name}.html").render(
             mast=shown,
-            rail=None if name == "condemn" else rail(done, read=read),
+            rail=BENCH_RAIL if name == "condemn" else rail(done, read=read),
             stage_list=signage.stages(PLAN, name) if name in STEPS else (),
             full=FULL,
             others=OTHERS,

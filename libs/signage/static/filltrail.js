@@ -77,10 +77,17 @@
     readPad(pad);
   }
 
+  function clean(input) {
+    const most = Number(input.dataset.digits || 4);
+    if (!("decimal" in input.dataset)) return input.value.replace(/\D/g, "").slice(0, most);
+    const [whole, ...rest] = input.value.replace(",", ".").replace(/[^\d.]/g, "").split(".");
+    return whole.slice(0, most) + (rest.length ? "." + rest.join("").slice(0, 1) : "");
+  }
+
   function readPad(pad) {
     const input = $("[data-pad-value]", pad), twin = $("[data-pad-twin]", pad);
     if (!input) return;
-    const digits = input.value.replace(/\D/g, "").slice(0, 4);
+    const digits = clean(input);
     if (digits !== input.value) input.value = digits;
     const unit = $("[data-unit]:checked", pad)?.value;
     if (unit) put($("[data-pad-unit]", pad), unit);
@@ -101,7 +108,7 @@
     const input = $("[data-pad-value]", button.closest("[data-pad]"));
     if (key === "clear") input.value = "";
     else if (key === "delete") input.value = input.value.slice(0, -1);
-    else if (input.value.length < 4) input.value += key;
+    else input.value += key;
     input.dispatchEvent(new Event("input", { bubbles: true }));
   }
 
@@ -113,8 +120,9 @@
     sending.add(form);
     const data = new FormData(form);
     if (submitter?.name) data.append(submitter.name, submitter.value);
-    const body = form.enctype === "multipart/form-data" ? data : new URLSearchParams(data);
-    const address = submitter?.hasAttribute("formaction") ? submitter.formAction : form.action;
+    const body = form.getAttribute("enctype") === "multipart/form-data" ? data : new URLSearchParams(data);
+    // Read as attributes: a field named "action" or "method" would hide the form's own.
+    const address = submitter?.getAttribute("formaction") || form.getAttribute("action") || location.href;
     gate(form);
     form.setAttribute("aria-busy", "true");
     try {
@@ -139,6 +147,7 @@
   async function follow(answer) {
     unsaved(false);
     if (answer.redirected) { leave(answer.url); await new Promise(() => {}); }
+    if (!answer.headers.get("content-type")?.startsWith("text/html")) { refused(answer.status); return; }
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     document.title = page.title;
     for (const name of ["data-now", "data-night"]) {
@@ -153,6 +162,13 @@
   function leave(url) {
     const here = location.href.split("#")[0];
     if (url.split("#")[0] === here) location.reload(); else location.assign(url);
+  }
+
+  function refused(status) {
+    for (const banner of all("[data-unsaved]")) {
+      banner.hidden = false;
+      put($("span", banner), `Not saved: the box refused it (${status}). Do not go on.`);
+    }
   }
 
   function unsaved(is) { for (const banner of all("[data-unsaved]")) banner.hidden = !is; }
@@ -201,13 +217,14 @@
     stream.addEventListener("go", event => leave(new URL(JSON.parse(event.data).url, location.href).href));
   }
 
+  const painted = new WeakMap();
   function paint(elements) {
     for (const [id, html] of Object.entries(elements)) {
       const element = document.getElementById(id);
-      if (!element || element.dataset.painted === html) continue;
+      if (!element || painted.get(element) === html) continue;
       const focused = element.contains(document.activeElement) ? document.activeElement.id : "";
       element.innerHTML = html;
-      element.dataset.painted = html;
+      painted.set(element, html);
       if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
     }
   }
@@ -244,7 +261,7 @@
   });
   document.addEventListener("submit", event => {
     const form = event.target;
-    if (form.method !== "post" || !$("input[name=key]", form)) return;
+    if (form.getAttribute("method")?.toLowerCase() !== "post" || !$("input[name=key]", form)) return;
     event.preventDefault();
     send(form, event.submitter);
   });

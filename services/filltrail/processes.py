@@ -22,7 +22,11 @@ STOP_TIMEOUT_S = 10.0
 POLL_S = 0.05
 
 
-class CannotStart(Exception):
+class CannotGoOn(Exception):
+    """Something outside this program is in the way; the message is for the person who started it."""
+
+
+class CannotStart(CannotGoOn):
     """A program did not come up; the message says which, and ends with what it logged."""
 
 
@@ -87,16 +91,20 @@ def spawn(
 def wait_until_ready(program: Running, is_ready: Callable[[], bool]) -> None:
     """Raises CannotStart, with the log's last lines, when it ends or takes too long; then it is stopped."""
     deadline = time.monotonic() + READY_TIMEOUT_S
-    while time.monotonic() < deadline:
-        if not program.is_running():
-            raise CannotStart(
-                f"{program.name} {program.how_it_ended()} while it was starting{tail(program.log)}"
-            )
-        if is_ready():
-            return
-        time.sleep(POLL_S)
-    program.stop()
-    raise CannotStart(f"{program.name} was not ready after {READY_TIMEOUT_S:.0f} s{tail(program.log)}")
+    try:
+        while time.monotonic() < deadline:
+            if not program.is_running():
+                raise CannotStart(
+                    f"{program.name} {program.how_it_ended()} while it was starting{tail(program.log)}"
+                )
+            if is_ready():
+                return
+            time.sleep(POLL_S)
+        raise CannotStart(f"{program.name} was not ready after {READY_TIMEOUT_S:.0f} s{tail(program.log)}")
+    except BaseException:
+        # Also when we are told to stop in the middle of it: nobody else knows this program yet.
+        program.stop()
+        raise
 
 
 def answers_ok(url: str) -> bool:

@@ -1,0 +1,221 @@
+"""The console command `filltrail`: each service by its name, and the demo of all of them.
+
+Owns reading the command line, the environment and the clock. A service is started as a program of its own.
+What only the demo needs is imported by the demo alone, so that an image with one service can do without it.
+"""
+
+import datetime
+import os
+import signal
+import sys
+from pathlib import Path
+from types import FrameType
+from typing import Annotated, NoReturn
+
+import typer
+from rich.console import Console
+
+from filltrail.cast import read_cast
+from filltrail.layout import Layout, Ports, run
+from filltrail.processes import CannotGoOn
+
+app = typer.Typer(
+    name="filltrail",
+    help="The trail of every breathing-gas cylinder, kept by every shop that fills it.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+)
+_PASS_ON = {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []}
+console = Console()
+errors = Console(stderr=True)
+
+BasePort = Annotated[
+    int,
+    typer.Option(
+        "--port", envvar="FILLTRAIL_DEMO_PORT", min=1024, max=65500, help="The first of fourteen ports."
+    ),
+]
+Folder = Annotated[
+    Path | None,
+    typer.Option(
+        "--folder", envvar="FILLTRAIL_DEMO_DIR", help="Where the demo keeps its data; .demo by default."
+    ),
+]
+
+
+class StopAsked(BaseException):
+    """Ctrl-C, or the system asking us to end. Not an Exception: nothing that mends errors may swallow it."""
+
+
+@app.command(
+    context_settings=_PASS_ON, help="The hub: `filltrail network serve`, `... verify`, `... --help`."
+)
+def network(context: typer.Context) -> None:
+    _become("network", context.args)
+
+
+@app.command(context_settings=_PASS_ON, help="A shop's node: `filltrail branch serve`, `... --help`.")
+def branch(context: typer.Context) -> None:
+    _become("branch", context.args)
+
+
+@app.command(context_settings=_PASS_ON, help="The mail worker: `filltrail receipts serve`, `... --help`.")
+def receipts(context: typer.Context) -> None:
+    _become("receipts", context.args)
+
+
+@app.command()
+def mailbox() -> None:
+    """Catch mail by SMTP and show it on a page; nothing is sent on."""
+    import uvicorn
+
+    from filltrail.mailbox import mailbox as catcher
+
+    host = os.environ.get("FILLTRAIL_HOST", "127.0.0.1")
+    page = catcher(
+        Path(os.environ.get("FILLTRAIL_DATA", "mail")),
+        smtp_host=host,
+        smtp_port=int(os.environ.get("FILLTRAIL_SMTP_PORT", "8711")),
+    )
+    port = int(os.environ.get("FILLTRAIL_PORT", "8710"))
+    uvicorn.run(page, host=host, port=port, log_level="warning", timeout_graceful_shutdown=3)
+
+
+@app.command()
+def demo(
+    port: BasePort = 8700,
+    folder: Folder = None,
+    once: Annotated[bool, typer.Option("--once", help="Start, replay, print, stop.")] = False,
+    replay: Annotated[bool, typer.Option(help="Replay the story that has not been told yet.")] = True,
+) -> None:
+    """Run the whole invented network here. Ctrl-C stops it; a second start keeps its data."""
+    from filltrail import demo as stage
+
+    layout = _layout(port, folder)
+    today = datetime.datetime.now().astimezone().date()
+    signal.signal(signal.SIGINT, _ask_to_stop)
+    signal.signal(signal.SIGTERM, _ask_to_stop)
+    try:
+        with stage.running_demo(layout, console, today=today) as running:
+            if replay:
+                stage.tell_story(running, today=today)
+            stage.show_who_signs_in_where(running)
+            if once:
+                failed = bool(stage.report_ended(running))
+                console.print("Stopping")
+                raise SystemExit(1 if failed else 0)
+            console.print("Everything is up. Ctrl-C stops it; the data stays.", style="bold")
+            stage.watch(running)
+    except StopAsked:
+        console.print("Stopped. The data stays; `make demo` goes on with it.")
+    except CannotGoOn as failure:
+        _give_up(failure)
+
+
+@app.command("demo-reset")
+def demo_reset(port: BasePort = 8700, folder: Folder = None) -> None:
+    """Throw the demo's data away."""
+    from filltrail import demo as stage
+
+    layout = _layout(port, folder)
+    try:
+        stage.forget(layout)
+    except CannotGoOn as failure:
+        _give_up(failure)
+    console.print(f"The demo's data in {layout.folder} is gone.")
+
+
+@app.command()
+def verify(
+    port: BasePort = 8700,
+    folder: Folder = None,
+    wait_s: Annotated[
+        float, typer.Option("--wait", help="Seconds to let news arrive before a difference counts.")
+    ] = 5.0,
+) -> None:
+    """Ask every node of the demo what it knows, side by side; exit code 1 when they differ."""
+    from filltrail import demo as stage
+    from filltrail.compare import side_by_side, wait_until_equal
+
+    layout = _existing(_layout(port, folder))
+    try:
+        with stage.hub_database(layout) as hub_environment:
+            answer = wait_until_equal(layout, hub_environment, wait_s=wait_s)
+    except CannotGoOn as failure:
+        _give_up(failure)
+    console.print(side_by_side(answer))
+    if not answer.is_equal():
+        for difference in answer.differences:
+            errors.print(difference, style="bold red", markup=False, highlight=False)
+        raise SystemExit(1)
+    console.print("All nodes know the same.", style="bold green")
+
+
+@app.command()
+def rebuild(
+    port: BasePort = 8700,
+    folder: Folder = None,
+    projection: Annotated[
+        str | None, typer.Argument(help="One projection of the hub; all of them by default.")
+    ] = None,
+) -> None:
+    """Drop what the demo's nodes derived from their logs, and derive it again."""
+    from filltrail import demo as stage
+
+    layout = _existing(_layout(port, folder))
+    try:
+        with stage.hub_database(layout) as hub_environment:
+            words = ["rebuild", projection] if projection else ["rebuild"]
+            console.print(run("network", *words, env=hub_environment).rstrip(), markup=False)
+        for shop in layout.cast.shops if projection is None else ():
+            console.print(
+                run("branch", "rebuild", env=layout.shop_environment(shop.slug)).rstrip(), markup=False
+            )
+    except CannotGoOn as failure:
+        _give_up(failure)
+
+
+def main() -> None:
+    app()
+
+
+def _become(service: str, words: list[str]) -> NoReturn:
+    """Turn into the service: same process, same signals, nothing in between."""
+    os.execv(sys.executable, [sys.executable, "-m", service, *words])
+
+
+def _layout(port: int, folder: Path | None) -> Layout:
+    root = Path(__file__).resolve().parents[2]
+    story = root / "demo_data"
+    if not (story / "network.toml").exists():
+        errors.print(
+            "The demo needs its data, demo_data/network.toml: run it from a clone of the repository."
+        )
+        raise SystemExit(2)
+    return Layout((folder or root / ".demo").resolve(), story, Ports(port), read_cast(story / "network.toml"))
+
+
+def _existing(layout: Layout) -> Layout:
+    if not layout.folder.exists():
+        errors.print(
+            f"There is no demo in {layout.folder}. For a node of your own: filltrail network verify, filltrail branch verify."
+        )
+        raise SystemExit(2)
+    return layout
+
+
+def _give_up(failure: Exception) -> NoReturn:
+    errors.print(str(failure), style="bold red", markup=False, highlight=False)
+    raise SystemExit(1) from failure
+
+
+def _ask_to_stop(_signal: int, _frame: FrameType | None) -> None:
+    # Once is enough: a second Ctrl-C must not break into the stopping, which has bounds of its own.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    raise StopAsked
+
+
+if __name__ == "__main__":
+    main()

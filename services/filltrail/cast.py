@@ -1,0 +1,81 @@
+"""Who is in the demo: the shops, their people, the officer and the divers, read from network.toml.
+
+Owns the shape of that file. Knows nothing of how they are enrolled.
+"""
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+
+Slug = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9-]{1,30}$")]
+Words = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=100)]
+Pin = Annotated[str, StringConstraints(pattern=r"^\d{4,8}$")]
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Staff(_Entry):
+    key: Slug
+    name: Words
+    role: Literal["operator", "inspector", "manager"]
+    pin: Pin
+    certificate: Words | None = None
+    certificate_days: Annotated[int, Field(gt=0)] | None = None
+
+
+class Shop(_Entry):
+    slug: Slug
+    name: Words
+    unit: Literal["psi", "bar"]
+    staff: tuple[Staff, ...]
+
+
+class Officer(_Entry):
+    name: Words
+    login: Slug
+    password: Annotated[str, StringConstraints(min_length=12)]
+
+
+class Diver(_Entry):
+    key: Slug
+    name: Words
+    email: Annotated[str, StringConstraints(pattern=r"^[^@\s]+@example\.org$")]
+    level: Words
+    covers_nitrox: bool = False
+    covers_trimix: bool = False
+
+
+class Network(_Entry):
+    name: Words
+
+
+class Cast(_Entry):
+    """Everybody; keys are unique, so that the story can name them."""
+
+    network: Network
+    officer: Officer
+    shops: Annotated[tuple[Shop, ...], Field(alias="shop", min_length=1)]
+    divers: Annotated[tuple[Diver, ...], Field(alias="diver")]
+
+    @model_validator(mode="after")
+    def _keys_are_unique(self) -> "Cast":
+        for kind, keys in (
+            ("shop", [shop.slug for shop in self.shops]),
+            ("staff", [person.key for shop in self.shops for person in shop.staff]),
+            ("diver", [diver.key for diver in self.divers]),
+        ):
+            twice = sorted({key for key in keys if keys.count(key) > 1})
+            if twice:
+                raise ValueError(f"the same {kind} key twice: {', '.join(twice)}")
+        return self
+
+    def shop(self, slug: str) -> Shop:
+        return next(shop for shop in self.shops if shop.slug == slug)
+
+
+def read_cast(path: Path) -> Cast:
+    return Cast.model_validate(tomllib.loads(path.read_text()))

@@ -1,0 +1,130 @@
+"""The first time: the officer, the shops, their staff and the mail worker are made known, each once.
+
+Owns the memory of what was already done, so that an interrupted first start goes on where it stopped.
+"""
+
+import datetime
+from collections.abc import Mapping
+from pathlib import Path
+
+from pydantic import BaseModel
+
+from filltrail.cast import Cast, Shop, Staff
+from filltrail.layout import Layout, last_line, run
+
+
+class ShopEnrolled(BaseModel):
+    enrolled: bool = False
+    staff: dict[str, str] = {}
+
+
+class Enrolled(BaseModel):
+    """What is done; `staff` holds the actor id that each shop gave."""
+
+    officer: bool = False
+    receipts: bool = False
+    shops: dict[str, ShopEnrolled] = {}
+
+    def is_complete(self, cast: Cast) -> bool:
+        return (
+            self.officer
+            and self.receipts
+            and all(
+                (known := self.shops.get(shop.slug)) is not None
+                and known.enrolled
+                and known.staff.keys() >= {person.key for person in shop.staff}
+                for shop in cast.shops
+            )
+        )
+
+    def actors(self) -> dict[str, str]:
+        return {key: actor for shop in self.shops.values() for key, actor in shop.staff.items()}
+
+
+def read_enrolled(folder: Path) -> Enrolled:
+    path = folder / "enrolled.json"
+    return Enrolled.model_validate_json(path.read_text()) if path.exists() else Enrolled()
+
+
+def enrol_everybody(layout: Layout, hub_environment: Mapping[str, str], *, today: datetime.date) -> Enrolled:
+    """Needs a hub that answers; does only what is not done yet. Raises CommandFailed."""
+    done = read_enrolled(layout.folder)
+    if not done.officer:
+        _enrol_officer(layout, hub_environment)
+        done.officer = True
+        _remember(layout.folder, done)
+    for shop in layout.cast.shops:
+        known = done.shops.setdefault(shop.slug, ShopEnrolled())
+        if not known.enrolled:
+            _enrol_shop(layout, hub_environment, shop)
+            known.enrolled = True
+            _remember(layout.folder, done)
+        for person in shop.staff:
+            if person.key not in known.staff:
+                known.staff[person.key] = _enrol_staff(layout, shop, person, today=today)
+                _remember(layout.folder, done)
+    if not done.receipts:
+        code = last_line(
+            run(
+                "network",
+                "invite",
+                "--name",
+                "receipts",
+                "--slug",
+                "receipts",
+                "--reader",
+                env=hub_environment,
+            )
+        )
+        run("receipts", "enrol", "--hub", layout.hub_url, "--code", code, env=layout.receipts_environment())
+        done.receipts = True
+        _remember(layout.folder, done)
+    return done
+
+
+def device_code(layout: Layout, slug: str) -> str:
+    """A new one-time code with which a tablet, or a browser, becomes one of the shop's devices."""
+    return last_line(run("branch", "device", env=layout.shop_environment(slug)))
+
+
+def _enrol_officer(layout: Layout, hub_environment: Mapping[str, str]) -> None:
+    officer = layout.cast.officer
+    # The password goes through the environment: a command line can be read by everybody on the machine.
+    env = {**hub_environment, "FILLTRAIL_OFFICER_PASSWORD": officer.password}
+    run("network", "officer", "--name", officer.name, "--login", officer.login, env=env)
+
+
+def _enrol_shop(layout: Layout, hub_environment: Mapping[str, str], shop: Shop) -> None:
+    code = last_line(run("network", "invite", "--name", shop.name, "--slug", shop.slug, env=hub_environment))
+    run(
+        *(
+            "branch",
+            "enrol",
+            "--hub",
+            layout.hub_url,
+            "--code",
+            code,
+            "--slug",
+            shop.slug,
+            "--name",
+            shop.name,
+        ),
+        env=layout.shop_environment(shop.slug),
+    )
+
+
+def _enrol_staff(layout: Layout, shop: Shop, person: Staff, *, today: datetime.date) -> str:
+    certificate: tuple[str, ...] = ()
+    if person.certificate is not None and person.certificate_days is not None:
+        until = today + datetime.timedelta(days=person.certificate_days)
+        certificate = ("--certificate", person.certificate, "--certificate-until", until.isoformat())
+    env = {**layout.shop_environment(shop.slug), "FILLTRAIL_PIN": person.pin}
+    return last_line(
+        run("branch", "staff", "--name", person.name, "--role", person.role, *certificate, env=env)
+    )
+
+
+def _remember(folder: Path, done: Enrolled) -> None:
+    partial = folder / "enrolled.partial"
+    partial.write_text(done.model_dump_json(indent=1))
+    partial.replace(folder / "enrolled.json")

@@ -1,0 +1,179 @@
+"""The hub's program: reads the environment, the clock and the random source, and hands them down.
+
+`python -m network serve | migrate | invite`
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+import os
+import secrets
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+from typing import Annotated, NoReturn
+from uuid import UUID
+
+import structlog
+import typer
+import uvicorn
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+from eventlog.keys import private_key, private_pem
+from network.app import make_app
+from network.enrolment import CODE_BYTES, NotInvitable, offer
+from network.hub import Hub, Identity, World, put_together
+from network.settings import Missing, Settings, settings_from
+from network.store.database import Database
+from network.store.migrate import migrate as apply_migrations
+
+LEAVE_WITHIN_S = 2
+
+cli = typer.Typer(no_args_is_help=True, add_completion=False, help="The hub of the network.")
+
+
+@cli.command()
+def serve() -> None:
+    """Serve nodes and officers until told to stop."""
+    settings = _settings()
+    _log_json()
+    _migrate(settings)
+    hub = put_together(settings, _world(), _identity(settings.data))
+    config = uvicorn.Config(
+        make_app(hub),
+        host=settings.host,
+        port=settings.port,
+        log_config=None,
+        access_log=False,  # addresses of pages hold what people search for
+        timeout_graceful_shutdown=LEAVE_WITHIN_S,
+        timeout_keep_alive=20,
+        server_header=False,
+    )
+    _Server(config, hub).run()
+
+
+@cli.command()
+def migrate() -> None:
+    """Bring the database to the shape this version needs."""
+    for name in _migrate(_settings()):
+        typer.echo(f"applied {name}")
+
+
+@cli.command()
+def invite(
+    name: Annotated[str, typer.Option(help="What people call the shop")],
+    slug: Annotated[
+        str, typer.Option(help="The node's name in the log: lower-case letters, digits, hyphens")
+    ],
+    reader: Annotated[bool, typer.Option(help="It reads the feed and publishes nothing")] = False,
+    minutes: Annotated[float, typer.Option(help="How long the code works", min=0.1)] = 10,
+) -> None:
+    """Print a code that lets one node in, once."""
+    settings = _settings()
+    database = Database(settings.database_url)
+    code = secrets.token_urlsafe(CODE_BYTES)
+    expires_at = _now() + dt.timedelta(minutes=minutes)
+    try:
+        with database.transaction() as tx:
+            offer(
+                tx, code, slug=slug, name=name, role="reader" if reader else "branch", expires_at=expires_at
+            )
+    except NotInvitable as wrong:
+        _stop(str(wrong))
+    finally:
+        database.close()
+    typer.echo(code)
+
+
+class _Server(uvicorn.Server):
+    """Lets the listeners go at the first signal, so that they do not hold up the end."""
+
+    def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
+        super().__init__(config)
+        self._hub = hub
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        super().handle_exit(sig, frame)
+        self._hub.doorbell.stop_soon()
+
+
+def _settings() -> Settings:
+    try:
+        return settings_from(os.environ)
+    except (Missing, ValueError) as wrong:
+        _stop(str(wrong))
+
+
+def _migrate(settings: Settings) -> list[str]:
+    database = Database(settings.database_url)
+    try:
+        return apply_migrations(database, now=_now(), epoch=secrets.token_hex(8))
+    finally:
+        database.close()
+
+
+def _world() -> World:
+    return World(clock=_now, new_id=_uuid7, draw=secrets.token_bytes)
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)
+
+
+def _uuid7() -> UUID:
+    """RFC 9562, 5.7: 48 bits of milliseconds, then random bits."""
+    value = (time.time_ns() // 1_000_000 & (1 << 48) - 1) << 80 | secrets.randbits(80)
+    value = value & ~(0xF << 76) | 0x7 << 76
+    value = value & ~(0x3 << 62) | 0x2 << 62
+    return UUID(int=value)
+
+
+def _identity(data: Path) -> Identity:
+    """The hub's secrets, made on the first start; readable by their owner alone."""
+    data.mkdir(parents=True, exist_ok=True, mode=0o700)
+    pem = _kept(data / "hub.key", lambda: private_pem(Ed25519PrivateKey.generate()))
+    inc = _kept(
+        data / "hub.incarnation", lambda: str(UUID(bytes=secrets.token_bytes(16), version=4)).encode()
+    )
+    master_key = _kept(data / "vault.key", lambda: secrets.token_bytes(32))
+    if len(master_key) != 32:
+        _stop(f"{data / 'vault.key'} is not a key of 32 bytes")
+    return Identity(key=private_key(pem), inc=UUID(inc.decode().strip()), master_key=master_key)
+
+
+def _kept(path: Path, make: Callable[[], bytes]) -> bytes:
+    """What the file holds. A missing file is made and on disk before anything relies on it."""
+    if not path.exists():
+        partial = path.with_suffix(".partial")
+        partial.unlink(missing_ok=True)
+        with os.fdopen(os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+            file.write(make())
+            file.flush()
+            os.fsync(file.fileno())
+        partial.rename(path)
+    return path.read_bytes()
+
+
+def _stop(why: str) -> NoReturn:
+    typer.echo(why, err=True)
+    raise typer.Exit(2)
+
+
+def _log_json() -> None:
+    logging.basicConfig(level=logging.WARNING, stream=sys.stderr, format="%(message)s")
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.JSONRenderer(),
+        ],
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=True,
+    )
+
+
+if __name__ == "__main__":
+    cli()

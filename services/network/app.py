@@ -1,0 +1,48 @@
+"""The hub as a web application: its routes, its errors, and the tasks that live as long as it does."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+
+from fastapi import FastAPI
+
+from network.api import divers, enrol, events, feed, health
+from network.api.problems import ProblemDocument, answer_problems
+from network.hub import Hub
+
+DESCRIPTION = """
+One log of immutable facts about breathing-gas cylinders, published by shops and numbered here.
+Nodes sign what they publish; the hub signs what it answers. Errors are problem details (RFC 9457).
+"""
+
+
+def make_app(hub: Hub) -> FastAPI:
+    """The application over these parts; it closes them when it ends."""
+
+    @asynccontextmanager
+    async def life(app: FastAPI) -> AsyncIterator[None]:
+        del app
+        listening = asyncio.create_task(hub.doorbell.run(), name="doorbell")
+        yield
+        hub.doorbell.stop()
+        listening.cancel()
+        with suppress(asyncio.CancelledError):
+            await listening
+        hub.close()
+
+    app = FastAPI(
+        title="Filltrail hub",
+        version="1",
+        description=DESCRIPTION,
+        lifespan=life,
+        # The framework's own pages load scripts from elsewhere.
+        docs_url=None,
+        redoc_url=None,
+        responses={"default": {"model": ProblemDocument}},
+    )
+    answer_problems(app, hub.key)
+    for part in (events, feed, enrol, divers, health):
+        app.include_router(part.routes(hub))
+    return app

@@ -1,0 +1,74 @@
+"""What the hub counts, in the Prometheus text format. No name of a person or a cylinder is ever a label."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from prometheus_client import CollectorRegistry, Counter, Gauge, generate_latest
+
+from eventlog.chain import Link
+
+# A kind comes from outside: more of them than this and the rest share one label.
+MOST_KINDS = 100
+
+
+class Measures:
+    """The counters of one hub process."""
+
+    def __init__(self) -> None:
+        self.registry = CollectorRegistry()
+        self._kinds: set[str] = set()
+        self._facts = Counter(
+            "filltrail_facts", "Facts appended by this process", ["kind", "effect"], registry=self.registry
+        )
+        self._pushes = Counter(
+            "filltrail_pushes", "Pushed batches by answer", ["answer"], registry=self.registry
+        )
+        self.feed_position = Gauge(
+            "filltrail_feed_position", "Last position of the feed", registry=self.registry
+        )
+        self.projection_lag = Gauge(
+            "filltrail_projection_lag_positions",
+            "Positions that a projection is behind the feed",
+            ["projection"],
+            registry=self.registry,
+        )
+        self.exposures = Gauge(
+            "filltrail_exposures",
+            "Fills of a cylinder that was blocked at the time",
+            ["knew"],
+            registry=self.registry,
+        )
+        self.bells = 0
+        self._open_bells = Gauge("filltrail_open_bells", "Nodes listening", registry=self.registry)
+
+    def count_facts(self, fresh: Sequence[Link], position: int) -> None:
+        """Facts that were just committed."""
+        for link in fresh:
+            event = link.envelope.event
+            self._facts.labels(kind=self._kind(event.kind), effect=event.effect.value).inc()
+        self.feed_position.set(position)
+
+    def count_push(self, answer: str) -> None:
+        """A push and what was answered."""
+        self._pushes.labels(answer=answer).inc()
+
+    def bell_opened(self) -> None:
+        """A node began to listen."""
+        self.bells += 1
+        self._open_bells.set(self.bells)
+
+    def bell_closed(self) -> None:
+        """A node stopped listening."""
+        self.bells -= 1
+        self._open_bells.set(self.bells)
+
+    def text(self) -> bytes:
+        """The metrics page."""
+        return generate_latest(self.registry)
+
+    def _kind(self, kind: str) -> str:
+        if kind in self._kinds or len(self._kinds) < MOST_KINDS:
+            self._kinds.add(kind)
+            return kind
+        return "other"

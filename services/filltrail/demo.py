@@ -158,7 +158,8 @@ def tell_story(demo: Demo, *, today: datetime.date) -> None:
 def show_who_signs_in_where(demo: Demo) -> None:
     layout = demo.layout
     codes = {shop.slug: device_code(layout, shop.slug) for shop in layout.cast.shops}
-    for part in welcome(layout, codes):
+    process_ids = {program.name: program.process.pid for program in demo.programs}
+    for part in welcome(layout, device_codes=codes, process_ids=process_ids):
         demo.console.print(part)
 
 

@@ -127,7 +127,7 @@ def refuse_taken_ports(layout: Layout) -> None:
     if taken:
         raise PortsTaken(
             "\n".join(taken)
-            + "\nEnd what listens there, or choose another first port: FILLTRAIL_DEMO_PORT=9700 make demo"
+            + f"\nEnd what listens there, or choose another first port: FILLTRAIL_DEMO_PORT={layout.ports.base + 1000} make demo"
         )
 
 

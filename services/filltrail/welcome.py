@@ -1,4 +1,4 @@
-"""What the demo prints when it is up: who can sign in where, and what to try first."""
+"""What the demo prints when it is up: what lies where, and who can sign in with what."""
 
 from collections.abc import Iterator, Mapping
 
@@ -10,7 +10,10 @@ from rich.text import Text
 from filltrail.layout import Layout
 
 
-def welcome(layout: Layout, device_codes: Mapping[str, str]) -> Iterator[RenderableType]:
+def welcome(
+    layout: Layout, *, device_codes: Mapping[str, str], process_ids: Mapping[str, int]
+) -> Iterator[RenderableType]:
+    """`device_codes` by the shop's slug, `process_ids` by the program's name."""
     yield Panel(
         Text(
             "An invented network for trying things out. It is no permission to fill: your own judgement, the "
@@ -19,40 +22,42 @@ def welcome(layout: Layout, device_codes: Mapping[str, str]) -> Iterator[Rendera
         title=layout.cast.network.name,
         title_align="left",
     )
-    yield _shops(layout, device_codes)
-    yield _others(layout)
-
-
-def _shops(layout: Layout, device_codes: Mapping[str, str]) -> Table:
-    table = Table(title="The shops", title_justify="left", show_lines=True)
-    for heading in ("shop", "page", "new device", "who", "role", "PIN"):
-        table.add_column(heading, no_wrap=heading in ("page", "new device", "PIN"))
-    for shop in layout.cast.shops:
-        table.add_row(
-            f"{shop.name}\n({shop.unit})",
-            layout.shop_url(shop.slug),
-            device_codes[shop.slug],
-            "\n".join(person.name for person in shop.staff),
-            "\n".join(person.role for person in shop.staff),
-            "\n".join(person.pin for person in shop.staff),
-        )
-    table.caption = (
-        "A browser becomes one of the shop's tablets once, with the code; then people sign in with their PIN."
+    yield _where(layout, device_codes, process_ids)
+    yield _who(layout)
+    yield Text(
+        "A browser becomes one of a shop's tablets once, with the code; then people sign in with their PIN.\n"
+        f"Each program's log is in {layout.logs}. Kill any of them (kill -9 PROCESS) and see the others go on.\n",
+        style="dim",
     )
-    table.caption_justify = "left"
+
+
+def _where(layout: Layout, device_codes: Mapping[str, str], process_ids: Mapping[str, int]) -> Table:
+    table = Table(title="Where", title_justify="left")
+    table.add_column("what", no_wrap=True)
+    table.add_column("page", no_wrap=True)
+    table.add_column("code for a new tablet", no_wrap=True)
+    table.add_column("process", justify="right")
+    rows = [
+        *((shop.name, layout.shop_url(shop.slug), device_codes[shop.slug]) for shop in layout.cast.shops),
+        ("the network", layout.hub_url, ""),
+        ("mail catcher", layout.mail_url, ""),
+    ]
+    for name, url, code in rows:
+        process_id = process_ids.get(name)
+        table.add_row(name, url, code, "" if process_id is None else str(process_id))
     return table
 
 
-def _others(layout: Layout) -> Table:
+def _who(layout: Layout) -> Table:
+    table = Table(title="Who signs in, and with what", title_justify="left")
+    for heading in ("at", "who", "as", "with"):
+        # Folded, never cut: half a password is of no use.
+        table.add_column(heading, overflow="fold")
+    for shop in layout.cast.shops:
+        for number, person in enumerate(shop.staff):
+            at = shop.name if number == 0 else ""
+            table.add_row(at, person.name, person.role, f"PIN {person.pin}")
+        table.add_section()
     officer = layout.cast.officer
-    table = Table(title="The network", title_justify="left", show_lines=True)
-    for heading in ("what", "page", "how to get in"):
-        table.add_column(heading)
-    table.add_row(
-        "Safety officer",
-        layout.hub_url,
-        f"{officer.name}: login {officer.login}, password {officer.password}",
-    )
-    table.add_row("Caught mail", layout.mail_url, "open to everybody on this machine; nothing is sent on")
-    table.add_row("Logs", str(layout.logs), "one file per program")
+    table.add_row("the network", officer.name, "safety officer", f"{officer.login} / {officer.password}")
     return table

@@ -1,0 +1,234 @@
+"""The story is told once, in order, through the front door, and goes on where it stopped.
+
+The counter here is a small web application that speaks the same three requests as a shop's does and
+remembers what it was sent; the shops themselves are replayed against in the demo's own test.
+"""
+
+import datetime
+import json
+import threading
+import uuid
+from collections.abc import Callable, Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+import pytest
+from pydantic import JsonValue
+
+from filltrail.cast import read_cast
+from filltrail.replay import Counter, FillIn, Outcome, Step, StoryStuck, Told, read_story, tell
+
+ROOT = Path(__file__).resolve().parents[2]
+TODAY = datetime.date(2026, 3, 14)
+VISIT = "0199aaaa-0000-7000-8000-000000000001"
+
+
+class Stand:
+    """A counter that answers what the test tells it to."""
+
+    def __init__(self) -> None:
+        self.commands: list[dict[str, JsonValue]] = []
+        self.cookies: list[str] = []
+        self.answers: list[int] = []
+        self.sign_ins = 0
+
+    def post(self, path: str, body: dict[str, JsonValue], cookie: str) -> tuple[int, str | None, JsonValue]:
+        if path == "/api/device":
+            return (200, "device=tablet", {}) if body["code"] == "CODE1234" else (403, None, {})
+        if path == "/api/session":
+            self.sign_ins += 1
+            return (200, f"session={self.sign_ins}", {}) if body["pin"] == "4719" else (401, None, {})
+        self.cookies.append(cookie)
+        status = self.answers.pop(0) if self.answers else 200
+        if status == 200:
+            self.commands.append(body)
+        made: list[JsonValue] = [{"id": f"fact-{len(self.commands)}", "kind": "visit.taped", "subject": None}]
+        return status, None, {"facts": made, "visit_id": VISIT, "cylinder_id": None, "detail": "because"}
+
+
+@pytest.fixture
+def stand() -> Stand:
+    return Stand()
+
+
+@pytest.fixture
+def counter(stand: Stand) -> Iterator[Counter]:
+    class Front(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            body = json.loads(self.rfile.read(int(self.headers["content-length"])))
+            status, cookie, answer = stand.post(self.path, body, self.headers.get("cookie", ""))
+            self.send_response(status)
+            if cookie is not None:
+                self.send_header("set-cookie", f"{cookie}; Path=/; HttpOnly")
+            if status == 503:
+                self.send_header("retry-after", "0")
+            self.end_headers()
+            self.wfile.write(json.dumps(answer).encode())
+
+        def log_message(self, *_args: object) -> None:
+            """Silence."""
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Front) as server:
+        thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
+        thread.start()
+        one = Counter(
+            f"http://127.0.0.1:{server.server_port}",
+            enrol_device=lambda: "CODE1234",
+            pins={"actor-1": "4719"},
+        )
+        yield one
+        one.close()
+        server.shutdown()
+        thread.join()
+
+
+@pytest.fixture
+def told_file(tmp_path: Path) -> Path:
+    return tmp_path / "told.json"
+
+
+def test_a_step_goes_out_signed_in_with_its_fields_and_a_key_of_its_own(
+    stand: Stand, counter: Counter, told_file: Path
+) -> None:
+    _tell([_step("first", fields={"tag": 14})], counter, told_file)
+
+    assert stand.cookies == ["device=tablet; session=1"]
+    [command] = stand.commands
+    assert command.keys() == {"key", "command", "tag"}
+    assert command["tag"] == 14
+    assert uuid.UUID(str(command["key"])).version == 5
+
+
+def test_a_later_step_names_what_an_earlier_one_made(stand: Stand, counter: Counter, told_file: Path) -> None:
+    later = _step("second", fields={"visit_id": "{visit:first}", "clears": ["{fact:first}"]})
+    _tell([_step("first"), later], counter, told_file)
+
+    assert stand.commands[1]["visit_id"] == VISIT
+    assert stand.commands[1]["clears"] == ["fact-1"]
+
+
+def test_an_interrupted_story_goes_on_where_it_stopped_with_the_same_keys(
+    stand: Stand, counter: Counter, told_file: Path
+) -> None:
+    steps = [_step("first"), _step("second"), _step("third")]
+    stand.answers = [200, 500]
+    with pytest.raises(StoryStuck, match="second"):
+        _tell(steps, counter, told_file)
+
+    _tell(steps, counter, told_file)
+
+    assert len(stand.commands) == 3
+    again = told_file.with_name("again.json")
+    _tell(steps, counter, again)
+    keys = [command["key"] for command in stand.commands]
+    assert keys[:3] == keys[3:]
+
+
+def test_a_refusal_the_story_does_not_expect_stops_it_and_says_why(
+    stand: Stand, counter: Counter, told_file: Path
+) -> None:
+    stand.answers = [422]
+    with pytest.raises(StoryStuck, match=r"(?s)first.*because.*expects it to be accepted"):
+        _tell([_step("first")], counter, told_file)
+
+
+def test_an_expected_refusal_that_is_accepted_stops_the_story(
+    stand: Stand, counter: Counter, told_file: Path
+) -> None:
+    _tell([_step("refused", expect="refused")], _answering(stand, counter, 422), told_file)
+    with pytest.raises(StoryStuck, match="expects it to be refused"):
+        _tell([_step("other", expect="refused")], counter, told_file)
+
+
+def test_an_ended_session_is_opened_again_and_a_busy_shop_is_asked_again(
+    stand: Stand, counter: Counter, told_file: Path
+) -> None:
+    stand.answers = [401, 503, 200]
+    _tell([_step("first")], counter, told_file)
+
+    assert stand.sign_ins == 2
+    assert len(stand.commands) == 1
+
+
+def test_the_story_waits_for_news_where_it_says_so(counter: Counter, told_file: Path) -> None:
+    waited: list[str] = []
+    _tell(
+        [_step("first"), _step("second", after_news=True)],
+        counter,
+        told_file,
+        lambda: waited.append("waited"),
+    )
+    assert waited == ["waited"]
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("{today}", "2026-03-14"),
+        ("{today-30}", "2026-02-12"),
+        ("{month-14}", "2025-01"),
+        ("{month+10}", "2027-01"),
+        ("{diver:marit.covers_nitrox}", True),
+        ("for {diver:marit.name}", "for Marit Halloran"),
+        ("{staff:birk}", "actor-1"),
+        ("nothing to fill in", "nothing to fill in"),
+    ],
+)
+def test_a_placeholder_becomes_its_value(text: str, value: JsonValue) -> None:
+    assert _fill_in().value(text, Told()) == value
+
+
+@pytest.mark.parametrize(
+    "text", ["{visit:nobody}", "{diver:marit.shoe_size}", "{staff:nobody}", "{moon:1}", "{cylinder:first}"]
+)
+def test_a_placeholder_that_names_nothing_stops_the_story(text: str) -> None:
+    told = Told(outcomes={"first": Outcome(visit_id=VISIT)})
+    with pytest.raises(StoryStuck, match=r"is no placeholder|names nothing"):
+        _fill_in().value(text, told)
+
+
+def test_the_cast_and_the_story_of_this_repository_can_be_read() -> None:
+    cast = read_cast(ROOT / "demo_data" / "network.toml")
+    people = {person.key for shop in cast.shops for person in shop.staff}
+
+    assert {person.role for shop in cast.shops for person in shop.staff} == {
+        "operator",
+        "inspector",
+        "manager",
+    }
+    for step in read_story(ROOT / "demo_data" / "story.toml"):
+        assert step.shop in {shop.slug for shop in cast.shops}, step
+        assert step.actor in people, step
+
+
+def _step(
+    name: str,
+    *,
+    fields: dict[str, JsonValue] | None = None,
+    expect: str = "accepted",
+    after_news: bool = False,
+) -> Step:
+    step = {"shop": "lantern", "actor": "birk", "command": "tape", "as": name, "fields": fields or {}}
+    return Step.model_validate({**step, "expect": expect, "after_news": after_news})
+
+
+def _fill_in() -> FillIn:
+    return FillIn(read_cast(ROOT / "demo_data" / "network.toml"), {"birk": "actor-1"}, TODAY)
+
+
+def _tell(
+    steps: list[Step], counter: Counter, told_file: Path, wait_for_news: Callable[[], None] = lambda: None
+) -> None:
+    told = tell(
+        tuple(steps),
+        counters={"lantern": counter},
+        fill_in=_fill_in(),
+        told_file=told_file,
+        wait_for_news=wait_for_news,
+    )
+    assert [step.name for step in told] == [step.name for step in steps]
+
+
+def _answering(stand: Stand, counter: Counter, *statuses: int) -> Counter:
+    stand.answers = list(statuses)
+    return counter

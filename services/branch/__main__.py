@@ -1,0 +1,202 @@
+"""The branch's program: enrol a shop, take on staff, enrol tablets, serve, verify, rebuild.
+
+The only module of the branch that reads the clock, the environment and randomness.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import datetime as dt
+import os
+import secrets
+import sys
+import time
+from pathlib import Path
+from typing import Annotated
+from uuid import UUID
+
+import httpx
+import typer
+import uvicorn
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from rich.console import Console
+
+from branch.node import AnotherIsRunning, Node, World, lock_folder, open_node, open_store, write_key
+from branch.people import SignInRefused
+from branch.settings import ShopSettings, read_settings
+from branch.staff import take_on
+from branch.verify import check, rebuild
+from branch.web.app import make_app
+from branch.web.logs import set_up_logs
+from eventlog.hub_client import HubRefused, HubUnreachable, enrol
+from eventlog.keys import public_text
+from eventlog.wire import Enrolled, Enrolment
+
+app = typer.Typer(no_args_is_help=True, add_completion=False, help="A shop's node of the cylinder network.")
+say = Console(stderr=True, highlight=False)
+
+_CODE_SIGNS = "ABCDEFGHJKMNPQRTUVWXY346789"  # Without the signs that are misread for one another.
+
+
+def _uuid7() -> UUID:
+    """A UUID version 7 (RFC 9562, 5.7): 48 bits of milliseconds, then random."""
+    milliseconds = time.time_ns() // 1_000_000
+    value = (
+        (milliseconds & (2**48 - 1)) << 80
+        | 0x7 << 76
+        | secrets.randbits(12) << 64
+        | 0b10 << 62
+        | secrets.randbits(62)
+    )
+    return UUID(int=value)
+
+
+WORLD = World(
+    now=lambda: dt.datetime.now(dt.UTC),
+    monotonic_s=time.monotonic,
+    new_id=_uuid7,
+    new_token=lambda: secrets.token_urlsafe(32),
+    new_code=lambda: "".join(secrets.choice(_CODE_SIGNS) for _ in range(8)),
+    chance=lambda: secrets.SystemRandom().random(),
+)
+
+
+def _data() -> Path:
+    return Path(os.environ.get("FILLTRAIL_DATA", ".filltrail-branch"))
+
+
+def _fail(words: str) -> typer.Exit:
+    say.print(f"[red]{words}[/red]")
+    return typer.Exit(1)
+
+
+@app.command("enrol")
+def enrol_shop(
+    hub: Annotated[str, typer.Option(help="Address of the hub, such as https://hub.example")],
+    code: Annotated[str, typer.Option(help="One-time code from the hub's operator")],
+    slug: Annotated[str, typer.Option(help="Short name of the shop, as in the invitation")],
+    name: Annotated[str, typer.Option(help="Name over the door")],
+    jurisdiction: Annotated[str, typer.Option(help="Rulebook that applies here")] = "us",
+    zone: Annotated[str, typer.Option(help="Time zone, such as America/New_York")] = "UTC",
+    unit: Annotated[str, typer.Option(help="psi or bar: the unit that pages start with")] = "psi",
+    phone: Annotated[str, typer.Option(help="The shop's telephone, for receipts")] = "",
+    safety_phone: Annotated[str, typer.Option(help="Whom to ring about a condemned cylinder")] = "",
+    whips: Annotated[int, typer.Option(min=1, max=24)] = 4,
+    slots: Annotated[int, typer.Option(min=1, max=99)] = 28,
+) -> None:
+    """Turn a one-time code into a place in the network, and begin this shop's log."""
+    data = _data()
+    data.mkdir(parents=True, exist_ok=True, mode=0o700)
+    if (data / "shop.json").exists():
+        raise _fail(f"{data} already holds the shop {read_settings(data).node}. Choose another folder.")
+    key = Ed25519PrivateKey.generate()
+    try:
+        enrolled = asyncio.run(_ask_hub(hub, Enrolment(code=code, public_key=public_text(key.public_key()))))
+    except (HubRefused, HubUnreachable, ValueError) as wrong:
+        raise _fail(f"The hub did not enrol this shop: {wrong}") from None
+    if enrolled.node != slug:
+        raise _fail(f"The code was made for {enrolled.node}, not for {slug}.")
+    settings = ShopSettings(
+        node=enrolled.node, name=name, hub_url=hub, hub_node=enrolled.hub_node,
+        hub_public_key=enrolled.hub_public_key, jurisdiction=jurisdiction, zone=zone, unit=unit, phone=phone,
+        safety_phone=safety_phone, whips=whips, slots=slots,
+    )  # fmt: skip
+    write_key(data, key)
+    (data / "shop.json").write_text(settings.model_dump_json(indent=2))
+    open_store(data, settings, WORLD).close()
+    say.print(f"{name} is enrolled as {enrolled.node}.")
+
+
+async def _ask_hub(hub: str, enrolment: Enrolment) -> Enrolled:
+    async with httpx.AsyncClient() as http:
+        return await enrol(http, hub, enrolment)
+
+
+@app.command()
+def staff(
+    name: Annotated[str, typer.Option(help="Working name, such as R. Amat")],
+    role: Annotated[str, typer.Option(help="operator, inspector or manager")],
+    certificate: Annotated[str, typer.Option(help="Inspector's certificate number")] = "",
+    certificate_until: Annotated[str, typer.Option(help="Last day it is good, YYYY-MM-DD")] = "",
+) -> None:
+    """Take somebody on. The PIN comes from the environment variable FILLTRAIL_PIN. Prints the staff id."""
+    if role not in ("operator", "inspector", "manager"):
+        raise _fail("A role is operator, inspector or manager.")
+    node = _open()
+    try:
+        until = dt.date.fromisoformat(certificate_until) if certificate_until else None
+        actor_id = take_on(
+            node.store, node.people, known_as=name, role=role, pin=os.environ.get("FILLTRAIL_PIN", ""),
+            new_id=_uuid7(), now=WORLD.now(), by="node", certificate=certificate, certificate_until=until,
+        )  # fmt: skip
+    except (SignInRefused, ValueError) as wrong:
+        raise _fail(str(wrong)) from None
+    sys.stdout.write(actor_id + "\n")
+
+
+@app.command()
+def device() -> None:
+    """Print a one-time code, good for ten minutes, by which a tablet becomes one of this shop's."""
+    sys.stdout.write(_open(locked=False).people.device_code() + "\n")
+
+
+@app.command()
+def serve() -> None:
+    """Serve the shop's pages and keep in step with the network."""
+    data = _data()
+    if not (data / "shop.json").exists():
+        raise _fail(f"No shop is enrolled in {data}. Run `filltrail branch enrol` first.")
+    set_up_logs()
+    node = _open()
+    host, port = os.environ.get("FILLTRAIL_HOST", "127.0.0.1"), int(os.environ.get("FILLTRAIL_PORT", "8701"))
+    uvicorn.run(
+        make_app(node), host=host, port=port, log_config=None, access_log=False, timeout_graceful_shutdown=2,
+        server_header=False, timeout_keep_alive=30, h11_max_incomplete_event_size=64 * 1024,
+    )  # fmt: skip
+
+
+@app.command("verify")
+def verify_log(
+    json: Annotated[bool, typer.Option("--json", help="One JSON document on standard output")] = False,
+) -> None:
+    """Check chain, signatures, feed hash and every standing, and print the digests."""
+    store = open_store(_data(), read_settings(_data()), WORLD)
+    report = check(store)
+    if json:
+        sys.stdout.write(report.model_dump_json() + "\n")
+    else:
+        say.print(
+            f"{report.node}: {report.facts} facts, feed at {report.position}, {report.unsent} not sent yet"
+        )
+        say.print(f"feed hash {report.feed_hash}\nstandings {report.standing_digest}")
+        for problem in report.problems:
+            say.print(f"[red]{problem}[/red]")
+    raise typer.Exit(1 if report.problems else 0)
+
+
+@app.command("rebuild")
+def rebuild_standings() -> None:
+    """Fold every standing again from the facts."""
+    _lock()
+    changed = rebuild(open_store(_data(), read_settings(_data()), WORLD))
+    say.print(f"Every standing was folded again; {changed} had to change.")
+
+
+def _lock() -> None:
+    try:
+        lock_folder(_data())
+    except AnotherIsRunning as wrong:
+        raise _fail(str(wrong)) from None
+
+
+def _open(*, locked: bool = True) -> Node:
+    if locked:
+        _lock()
+    try:
+        return open_node(_data(), WORLD, hub_url=os.environ.get("FILLTRAIL_HUB_URL"))
+    except FileNotFoundError:
+        raise _fail(f"No shop is enrolled in {_data()}.") from None
+
+
+if __name__ == "__main__":
+    app()

@@ -1,0 +1,127 @@
+"""One running node: every part wired once. The program hands in clock, randomness and data folder."""
+
+from __future__ import annotations
+
+import datetime as dt
+import fcntl
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from uuid import UUID
+
+import httpx
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+import rulebook
+from branch.desk import Desk
+from branch.divers import Divers
+from branch.live import Live
+from branch.people import People
+from branch.settings import ShopSettings, read_settings
+from branch.store import Author, BranchStore
+from branch.store.rows import node_row
+from branch.sync import Sync
+from branch.time_floor import TimeFloor
+from eventlog.hub_client import HubClient
+from eventlog.keys import private_key, private_pem, public_key
+
+SOFTWARE = "filltrail-0.1.0"
+
+
+@dataclass(frozen=True, slots=True)
+class World:
+    """What only the program may read: clock, monotonic time, and sources of ids, tokens, codes and chance."""
+
+    now: Callable[[], dt.datetime]
+    monotonic_s: Callable[[], float]
+    new_id: Callable[[], UUID]
+    new_token: Callable[[], str]
+    new_code: Callable[[], str]
+    chance: Callable[[], float]
+
+
+@dataclass
+class Node:
+    """All the parts of a shop's node."""
+
+    settings: ShopSettings
+    store: BranchStore
+    desk: Desk
+    people: People
+    divers: Divers
+    live: Live
+    floor: TimeFloor
+    world: World
+    sync: Sync
+    http: httpx.AsyncClient
+
+
+class AnotherIsRunning(Exception):
+    """Another process of this node holds the data folder."""
+
+
+def lock_folder(data: Path) -> int:
+    """Hold the data folder for this process; the lock falls when the process ends. Raises AnotherIsRunning."""
+    handle = os.open(data / "lock", os.O_CREAT | os.O_RDWR, 0o600)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        os.close(handle)
+        raise AnotherIsRunning(f"another process of this node is running on {data}; stop it first") from None
+    return handle
+
+
+def write_key(data: Path, key: Ed25519PrivateKey) -> None:
+    """Keep the node's key where only its owner reads it."""
+    handle = os.open(data / "node.key", os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+    with os.fdopen(handle, "wb") as file:
+        file.write(private_pem(key))
+
+
+def open_store(data: Path, settings: ShopSettings, world: World) -> BranchStore:
+    """The node's database, its log begun, and the hub's key trusted."""
+    author = Author(node=settings.node, key=private_key((data / "node.key").read_bytes()), software=SOFTWARE)
+    store = BranchStore(data / "branch.sqlite", author)
+    store.open_log(inc=world.new_id(), event_id=world.new_id(), now=world.now())
+    with store.writing() as tx:
+        tx.trust(settings.hub_node, settings.hub_public_key, "Network hub")
+    return store
+
+
+def open_node(data: Path, world: World, *, hub_url: str | None = None) -> Node:
+    """Wire a node on its data folder. Raises FileNotFoundError when the shop was never enrolled."""
+    settings = read_settings(data)
+    store = open_store(data, settings, world)
+    floor = TimeFloor(wall=world.now, monotonic_s=world.monotonic_s)
+    with store.reading() as c:
+        row = node_row(c)
+    if row is not None and row.hub_time is not None:
+        floor.hear(row.hub_time)
+    live, divers, http = Live(), Divers(store), httpx.AsyncClient()
+    client = HubClient(
+        http,
+        base_url=hub_url or settings.hub_url,
+        node=settings.node,
+        key=store.author.key,
+        hub_public_key=public_key(settings.hub_public_key),
+        clock=world.now,
+    )
+    sync = Sync(store=store, client=client, floor=floor, live=live, divers=divers, jitter=world.chance)
+    desk = Desk(
+        store=store,
+        settings=settings,
+        rules=rulebook.load(settings.jurisdiction),
+        floor=floor,
+        live=live,
+        heard_at=lambda: sync.link.heard_at,
+        after_write=sync.wake_push,
+    )
+    people = People(
+        store,
+        now=world.now,
+        new_token=world.new_token,
+        new_code=world.new_code,
+        relock=dt.timedelta(minutes=settings.relock_min),
+    )
+    return Node(settings, store, desk, people, divers, live, floor, world, sync, http)

@@ -1,0 +1,45 @@
+"""What one shop's node is told from outside: where its data lies, which hub, and the shop's own rules."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, ConfigDict
+
+from cylinder.around import HousePolicy
+
+
+class ShopSettings(BaseModel):
+    """The file `shop.json` in the data folder, written at enrolment."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    node: str
+    name: str
+    hub_url: str
+    hub_node: str
+    hub_public_key: str
+    jurisdiction: str = "us"
+    zone: str = "UTC"
+    unit: str = "psi"
+    phone: str = ""
+    safety_phone: str = ""
+    whips: int = 4
+    slots: int = 28
+    relock_min: int = 5
+
+    @property
+    def policy(self) -> HousePolicy:
+        """The shop's rules as decisions read them."""
+        return HousePolicy(whips=self.whips, slots=self.slots)
+
+    @property
+    def tz(self) -> ZoneInfo:
+        """The shop's zone: days of law are days there."""
+        return ZoneInfo(self.zone)
+
+
+def read_settings(data: Path) -> ShopSettings:
+    """The settings in `data`. Raises FileNotFoundError when the shop was never enrolled."""
+    return ShopSettings.model_validate_json((data / "shop.json").read_text())

@@ -1,0 +1,102 @@
+"""What one more fact changes beside the log: its index row, the claims, the names, and the standing it touches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from uuid import UUID
+
+from branch.store.rows import Cursor, facts_that_matter, record_of, standing_row
+from cylinder.facts import ActorCertified, CylinderReceived, HandedOver, VisitAbandoned
+from cylinder.near import bare, skeleton
+from cylinder.recorded import Recorded, cylinder_of, cylinder_subject
+from cylinder.standing import matters, standing
+from cylinder.visit import visit_of
+from eventlog import Envelope
+
+
+@dataclass
+class Folded:
+    """The cylinders whose standing must be folded again before the transaction ends."""
+
+    cylinders: set[UUID] = field(default_factory=set)
+
+    def settle(self, c: Cursor) -> frozenset[UUID]:
+        """Fold them, and write what changed."""
+        for cylinder_id in sorted(self.cylinders):
+            settle_standing(c, cylinder_id)
+        return frozenset(self.cylinders)
+
+
+def note_fact(
+    c: Cursor, envelope: Envelope, envelope_hash: str, position: int | None, folded: Folded
+) -> Recorded:
+    """Index a kept envelope. Whatever its kind, this never refuses it."""
+    record, place = record_of(envelope), envelope.place
+    visit_id = visit_of(record)
+    does_matter = matters(record)
+    c.execute(
+        "insert into fact (event_id, inc, seq, node, position, envelope_hash, kind, effect, matters, subject, visit_id, at) "
+        "values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            str(record.id),
+            place.inc.hex,
+            place.seq,
+            place.node,
+            position,
+            envelope_hash,
+            record.kind,
+            record.effect,
+            int(does_matter),
+            record.subject,
+            None if visit_id is None else str(visit_id),
+            record.at.isoformat(),
+        ),
+    )
+    cylinder_id = cylinder_of(record.subject)
+    if does_matter and cylinder_id is not None:
+        folded.cylinders.add(cylinder_id)
+    _note_particulars(c, record)
+    return record
+
+
+def settle_standing(c: Cursor, cylinder_id: UUID) -> None:
+    """Fold a cylinder's facts again and keep the result with its claims."""
+    now = standing(cylinder_id, facts_that_matter(c, cylinder_subject(cylinder_id)))
+    if now == standing_row(c, cylinder_id):
+        return
+    c.execute(
+        "insert into standing (cylinder_id, document) values (?, ?) "
+        "on conflict (cylinder_id) do update set document = excluded.document",
+        (str(cylinder_id), now.model_dump_json()),
+    )
+    for marks in now.marks:
+        c.execute(
+            "insert or ignore into claim (cylinder_id, bare, skeleton) values (?, ?, ?)",
+            (str(cylinder_id), bare(marks.serial), skeleton(marks.serial)),
+        )
+
+
+def _note_particulars(c: Cursor, record: Recorded) -> None:
+    match record.fact:
+        case CylinderReceived(visit_id=visit_id):
+            c.execute(
+                "insert or ignore into open_visit (visit_id, node) values (?, ?)",
+                (str(visit_id), record.node),
+            )
+        case HandedOver(visit_id=visit_id) | VisitAbandoned(visit_id=visit_id):
+            c.execute("delete from open_visit where visit_id = ?", (str(visit_id),))
+        case ActorCertified() as certified:
+            c.execute(
+                "insert into actor_name (actor_id, known_as, role, certificate, certificate_until) values (?, ?, ?, ?, ?) "
+                "on conflict (actor_id) do update set known_as = excluded.known_as, role = excluded.role, "
+                "certificate = excluded.certificate, certificate_until = excluded.certificate_until",
+                (
+                    certified.actor_id,
+                    certified.known_as,
+                    certified.role,
+                    certified.certificate,
+                    certified.certificate_until,
+                ),
+            )
+        case _:
+            pass

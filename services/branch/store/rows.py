@@ -1,0 +1,154 @@
+"""What the branch's rows mean: small frozen shapes and the SQL that reads them. Nothing is decided here."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Protocol
+from uuid import UUID
+
+from branch.store.datastore import SIGNATURE_BYTES
+from cylinder.recorded import Recorded, recorded
+from cylinder.standing import Standing
+from eventlog import Envelope, Sealed, read
+from eventlog.feed import Cursor as FeedCursor
+
+
+class StoreIsBroken(Exception):
+    """What is stored cannot be what was written. Nothing may be filled on its word."""
+
+
+class Cursor(Protocol):
+    """The part of a database cursor that the look-ups use."""
+
+    def execute(self, sql: str, params: tuple[object, ...] = ..., /) -> object: ...
+    def fetchone(self) -> tuple[object, ...] | None: ...
+    def fetchall(self) -> list[tuple[object, ...]]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class NodeRow:
+    """Where this node stands: the head of its own log, what the hub has acknowledged, how far it read the feed."""
+
+    inc: UUID
+    seq: int
+    hash: str
+    acked_seq: int
+    feed: FeedCursor
+    heard_at: dt.datetime | None
+    hub_time: dt.datetime | None
+    trouble: str
+
+
+def text(value: object) -> str:
+    """A column that must be text."""
+    if not isinstance(value, str):
+        raise StoreIsBroken(f"text was expected, {type(value).__name__} was stored")
+    return value
+
+
+def number(value: object) -> int:
+    """A column that must be a whole number."""
+    if not isinstance(value, int):
+        raise StoreIsBroken(f"a number was expected, {type(value).__name__} was stored")
+    return value
+
+
+def when(value: object) -> dt.datetime | None:
+    """A column that holds a time or nothing."""
+    return None if value is None else dt.datetime.fromisoformat(text(value))
+
+
+def sealed_of(state: object) -> Sealed:
+    """The signed bytes from the recorder's state column."""
+    if not isinstance(state, bytes):
+        raise StoreIsBroken("an envelope was expected")
+    return Sealed(raw=state[SIGNATURE_BYTES:], signature=state[:SIGNATURE_BYTES])
+
+
+def record_of(envelope: Envelope) -> Recorded:
+    """The fact that an envelope carries, as the cylinder's life reads it."""
+    return recorded(envelope.event, envelope.place.node)
+
+
+NODE = "select inc, seq, hash, acked_seq, epoch, position, feed_hash, heard_at, hub_time, trouble from node"
+
+_STATES_OF_SUBJECT = """
+select e.state from fact f
+join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
+where f.subject = ? and f.matters = 1
+"""
+
+_STATES_OF_HISTORY = """
+select e.state from fact f
+join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
+where f.subject = ? order by f.at desc, f.event_id desc limit ?
+"""
+
+_STATES_OF_VISIT = """
+select e.state from fact f
+join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
+where f.visit_id = ? order by f.inc, f.seq
+"""
+
+_STATE_OF_EVENT = """
+select e.state from fact f
+join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
+where f.event_id = ?
+"""
+
+
+def node_row(c: Cursor) -> NodeRow | None:
+    """The node's own row, or None before the first start."""
+    c.execute(NODE)
+    row = c.fetchone()
+    if row is None:
+        return None
+    inc, seq, head, acked, epoch, position, feed_hash, heard_at, hub_time, trouble = tuple(row)
+    return NodeRow(
+        inc=UUID(text(inc)),
+        seq=number(seq),
+        hash=text(head),
+        acked_seq=number(acked),
+        feed=FeedCursor(epoch=text(epoch), position=number(position), feed_hash=text(feed_hash)),
+        heard_at=when(heard_at),
+        hub_time=when(hub_time),
+        trouble=text(trouble),
+    )
+
+
+def standing_row(c: Cursor, cylinder_id: UUID) -> Standing | None:
+    """The cached standing of a cylinder, or None when it is on no record."""
+    c.execute("select document from standing where cylinder_id = ?", (str(cylinder_id),))
+    row = c.fetchone()
+    return None if row is None else Standing.model_validate_json(text(row[0]))
+
+
+def facts_that_matter(c: Cursor, subject: str) -> list[Recorded]:
+    """Every fact of a subject that can change its standing."""
+    c.execute(_STATES_OF_SUBJECT, (subject,))
+    return _records(c.fetchall())
+
+
+def history(c: Cursor, subject: str, most: int) -> list[Recorded]:
+    """The latest facts of a subject, newest first by the shops' clocks, which only order the display."""
+    c.execute(_STATES_OF_HISTORY, (subject, most))
+    return _records(c.fetchall())
+
+
+def facts_of_visit(c: Cursor, visit_id: UUID) -> list[Recorded]:
+    """The facts of one visit in the order of its shop's log."""
+    c.execute(_STATES_OF_VISIT, (str(visit_id),))
+    return _records(c.fetchall())
+
+
+def record_by_id(c: Cursor, event_id: UUID) -> Recorded | None:
+    """One fact by its id."""
+    c.execute(_STATE_OF_EVENT, (str(event_id),))
+    found = _records(c.fetchall())
+    return found[0] if found else None
+
+
+def _records(rows: Iterable[tuple[object, ...]]) -> list[Recorded]:
+    return [record_of(read(sealed_of(row[0]).raw)) for row in rows]

@@ -1,0 +1,132 @@
+"""Look-ups for decisions and pages. They read; they never write, and never decide."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass
+from uuid import UUID
+
+from branch.store.rows import Cursor, facts_of_visit, number, standing_row, text
+from cylinder.around import LookAlike
+from cylinder.facts import DoorOpened, PeopleOut
+from cylinder.marks import Marks
+from cylinder.near import likeness, skeleton, slips
+from cylinder.standing import Standing, digest
+from cylinder.visit import Visit, visit
+
+MOST_LOOK_ALIKES = 12
+_SLIPS_A_QUERY = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Backlog:
+    """What the hub has not acknowledged yet."""
+
+    facts: int
+    oldest_at: dt.datetime | None
+
+
+def open_visits(c: Cursor, node: str) -> dict[UUID, Visit]:
+    """Every visit on this shop's floor, folded from the log."""
+    c.execute("select visit_id from open_visit where node = ?", (node,))
+    ids = [UUID(text(row[0])) for row in c.fetchall()]
+    return {visit_id: visit(visit_id, facts_of_visit(c, visit_id)) for visit_id in ids}
+
+
+def look_alikes(c: Cursor, marks: Marks) -> tuple[LookAlike, ...]:
+    """Cylinders whose serial may be the one keyed: nearest first, blocked before clear."""
+    return near_serial(c, marks.serial)
+
+
+def near_serial(c: Cursor, serial: str) -> tuple[LookAlike, ...]:
+    """Cylinders on record within one slip or any number of misread signs of `serial`."""
+    found: dict[UUID, LookAlike] = {}
+    for cylinder_id in _ids_near(c, serial):
+        known = standing_row(c, cylinder_id)
+        nearest = _nearest(serial, known) if known else None
+        if known is not None and nearest is not None:
+            found[cylinder_id] = nearest
+    ranked = sorted(
+        found.values(), key=lambda one: (one.likeness.distance, one.standing.is_clear, one.cylinder_id)
+    )
+    return tuple(ranked[:MOST_LOOK_ALIKES])
+
+
+def people_out_at(c: Cursor, node: str) -> dt.datetime | None:
+    """When the fill area was last cleared, unless the door was opened since; by the order of this shop's log."""
+    c.execute(
+        "select kind, at from fact where node = ? and kind in (?, ?) order by rowid desc limit 1",
+        (node, PeopleOut.KIND, DoorOpened.KIND),
+    )
+    row = c.fetchone()
+    if row is None or text(row[0]) == DoorOpened.KIND:
+        return None
+    return dt.datetime.fromisoformat(text(row[1]))
+
+
+def names(c: Cursor) -> tuple[dict[str, str], dict[str, str]]:
+    """The shops' names by node and the staff's working names by actor id."""
+    c.execute("select node, name from node_key")
+    shops = {text(row[0]): text(row[1]) for row in c.fetchall()}
+    c.execute("select actor_id, known_as from actor_name")
+    staff = {text(row[0]): text(row[1]) for row in c.fetchall()}
+    return shops, staff
+
+
+def backlog(c: Cursor) -> Backlog:
+    """How much of the own log the hub has not acknowledged, and since when."""
+    c.execute(
+        "select count(*), min(f.at) from fact f join node n on f.inc = replace(n.inc, '-', '') where f.seq > n.acked_seq"
+    )
+    row = c.fetchone()
+    if row is None:
+        return Backlog(0, None)
+    return Backlog(number(row[0]), None if row[1] is None else dt.datetime.fromisoformat(text(row[1])))
+
+
+def standings(c: Cursor, cylinder_ids: Iterable[UUID]) -> tuple[Standing, ...]:
+    """The cached standings of these cylinders."""
+    found = (standing_row(c, cylinder_id) for cylinder_id in cylinder_ids)
+    return tuple(one for one in found if one is not None)
+
+
+def every_standing(c: Cursor) -> tuple[Standing, ...]:
+    """All cached standings."""
+    c.execute("select document from standing order by cylinder_id")
+    return tuple(Standing.model_validate_json(text(row[0])) for row in c.fetchall())
+
+
+def standing_digest(c: Cursor) -> str:
+    """The digest of all cached standings, to compare with other nodes at the same position."""
+    return digest(every_standing(c))
+
+
+def _ids_near(c: Cursor, serial: str) -> list[UUID]:
+    folded = sorted(slips(skeleton(serial)))
+    ids: set[UUID] = set()
+    for start in range(0, len(folded), _SLIPS_A_QUERY):
+        some = folded[start : start + _SLIPS_A_QUERY]
+        marks = ", ".join("?" * len(some))
+        c.execute(f"select cylinder_id from claim where skeleton in ({marks})", tuple(some))
+        ids.update(UUID(text(row[0])) for row in c.fetchall())
+    return sorted(ids)
+
+
+def _nearest(serial: str, known: Standing) -> LookAlike | None:
+    near = [(likeness(serial, marks.serial), marks) for marks in known.marks]
+    best = min(
+        ((like, marks) for like, marks in near if like is not None),
+        key=lambda one: one[0].distance,
+        default=None,
+    )
+    if best is None:
+        return None
+    like, marks = best
+    return LookAlike(cylinder_id=known.cylinder_id, marks=marks, standing=known, likeness=like)
+
+
+def ended_visit(c: Cursor, visit_id: UUID, node: str) -> Visit | None:
+    """A visit of this shop that is not on the floor any more, or None when there never was one."""
+    facts = [fact for fact in facts_of_visit(c, visit_id) if fact.node == node]
+    return visit(visit_id, facts) if facts else None

@@ -1,0 +1,225 @@
+"""The line to the hub: push the own log after `acked`, pull the feed after the cursor, hand divers' cards to the vault.
+
+Works on hints and, without them, on a slow poll. The line may be dead at any time; nothing here may then
+stop the counter, and nothing that the hub did not sign counts as heard.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import datetime as dt
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from typing import Literal
+
+import structlog
+
+from branch.divers import Divers
+from branch.live import Live
+from branch.store import BranchStore
+from branch.store.rows import node_row
+from branch.time_floor import TimeFloor
+from eventlog.feed import NewEpoch, PageRefused
+from eventlog.hub_client import HubClient, HubRefused, HubUnreachable
+from eventlog.wire import (
+    MOST_BYTES_A_PUSH,
+    MOST_ENVELOPES_A_PUSH,
+    MOST_ITEMS_A_PAGE,
+    FeedPage,
+    PushAnswer,
+    PushRefusal,
+)  # fmt: skip
+
+log = structlog.get_logger("branch.sync")
+
+POLL_S = 5.0
+SLOWEST_RETRY_S = 60.0
+REMEMBER_HEARD_EVERY = dt.timedelta(seconds=30)
+
+
+@dataclass
+class Link:
+    """How the line to the hub stands, for pages and metrics. Ages, not lamps."""
+
+    heard_at: dt.datetime | None = None
+    state: Literal["checking", "live", "cut"] = "checking"
+    trouble: str = ""
+    hub_head: int = 0
+
+
+@dataclass
+class Sync:
+    """The loops of one node. `jitter` draws from [0, 1); `run` goes on until it is cancelled."""
+
+    store: BranchStore
+    client: HubClient
+    floor: TimeFloor
+    live: Live
+    divers: Divers
+    jitter: Callable[[], float]
+    link: Link = field(default_factory=Link)
+    _push: asyncio.Event = field(default_factory=asyncio.Event)
+    _pull: asyncio.Event = field(default_factory=asyncio.Event)
+    _loop: asyncio.AbstractEventLoop | None = None
+    _kept_at: dt.datetime | None = None
+
+    def wake_push(self) -> None:
+        """Something was written; may be called from any thread."""
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._push.set)
+
+    async def run(self) -> None:
+        """All loops, for ever. A loop that fails for a reason we did not foresee is a bug and ends the program."""
+        self._loop = asyncio.get_running_loop()
+        self._push.set()
+        self._pull.set()
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self._again_and_again(self.push_all, self._push))
+            group.create_task(self._again_and_again(self.pull_all, self._pull))
+            group.create_task(self._listen())
+
+    async def push_all(self) -> None:
+        """Send what the hub lacks, batch after batch, until it has everything or something is wrong."""
+        await self._send_cards()
+        while True:
+            run = await asyncio.to_thread(
+                self.store.unsent, most=MOST_ENVELOPES_A_PUSH, most_bytes=MOST_BYTES_A_PUSH - 4096
+            )
+            if not run:
+                return
+            with self.store.reading() as c:
+                node = node_row(c)
+            if node is None or node.trouble:
+                return
+            answer = await self.client.push(run, own_seq=node.seq)
+            if not await asyncio.to_thread(self._take_answer, answer):
+                return
+
+    async def pull_all(self) -> None:
+        """Read the feed to its head, page after page."""
+        while True:
+            with self.store.reading() as c:
+                node = node_row(c)
+            if node is None:
+                return
+            page = await self.client.page(node.feed)
+            now = self._heard(page.hub_time)
+            if page.items:
+                absorbed = await asyncio.to_thread(self._absorb, page, now)
+                self._kept_at = now
+                log.info("absorbed", items=absorbed, position=page.after + len(page.items))
+                self.live.ring()
+            elif (
+                self._kept_at is None
+                or now - self._kept_at > REMEMBER_HEARD_EVERY
+                or node.feed.epoch == "none"
+            ):
+                await asyncio.to_thread(self._remember, page.epoch, now, page.hub_time)
+                self._kept_at = now
+            self.link.hub_head = page.head
+            if len(page.items) < MOST_ITEMS_A_PAGE and page.after + len(page.items) >= page.head:
+                return
+
+    async def _listen(self) -> None:
+        """The hub's bell says when to look. Silence costs at most one poll."""
+        failed = 0
+        while True:
+            try:
+                async for bell in self.client.heads():
+                    failed = 0
+                    if bell.news.head > self.link.hub_head or self.link.state != "live":
+                        self._pull.set()
+            except HubUnreachable:
+                failed += 1
+                await asyncio.sleep(self._wait_s(failed))
+
+    async def _again_and_again(self, work: Callable[[], Awaitable[None]], wake: asyncio.Event) -> None:
+        failed = 0
+        while True:
+            wake.clear()
+            try:
+                await work()
+                failed = 0
+            except HubUnreachable as wrong:
+                failed += 1
+                self._cut(wrong.reason)
+                wait_s = max(self._wait_s(failed), wrong.retry_after_s or 0.0)
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(wake.wait(), wait_s)
+                continue
+            except (HubRefused, PageRefused) as wrong:
+                failed += 1
+                await self._in_trouble(wrong)
+                await asyncio.sleep(self._wait_s(failed + 3))
+                continue
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(wake.wait(), POLL_S)
+
+    def _take_answer(self, answer: PushAnswer | PushRefusal) -> bool:
+        """Move `acked` as the hub says; True when there may be more to send."""
+        with self.store.writing() as tx:
+            node = tx.node()
+            match answer:
+                case PushAnswer(head=head):
+                    tx.acked(head.inc, head.seq)
+                    return True
+                case PushRefusal(answer="gap", head=head) if head is not None and head.inc == node.inc:
+                    log.warning("gap", hub_head=head.seq)
+                    tx.acked(node.inc, head.seq)
+                    return True
+                case PushRefusal(answer="busy"):
+                    raise HubUnreachable("the hub is busy", retry_after_s=answer.retry_after_s)
+                case PushRefusal():
+                    # Fork, behind, broken, forged, quarantined: this log and the hub's are not one. A person must look;
+                    # the counter goes on, and nothing is overwritten on either side.
+                    tx.in_trouble(f"{answer.answer}: {answer.detail or answer.title}")
+                    self.link.trouble = answer.answer
+                    log.error("push refused", answer=answer.answer, detail=answer.detail)
+                    return False
+
+    def _absorb(self, page: FeedPage, now: dt.datetime) -> int:
+        with self.store.writing() as tx:
+            return tx.absorb(page, heard_at=now).items
+
+    def _remember(self, epoch: str, now: dt.datetime, hub_time: dt.datetime) -> None:
+        with self.store.writing() as tx:
+            tx.heard(now, hub_time, epoch=epoch)
+
+    def _heard(self, hub_time: dt.datetime) -> dt.datetime:
+        self.floor.hear(hub_time)
+        now = self.floor.now()
+        was = self.link.state
+        self.link.heard_at, self.link.state, self.link.trouble = now, "live", ""
+        if was != "live":
+            log.info("line is live")
+            self.live.ring()
+            self.wake_push()
+        return now
+
+    def _cut(self, reason: str) -> None:
+        was = self.link.state
+        self.link.state = "cut"
+        if was != "cut":
+            log.warning("line is cut", reason=reason)
+            self.live.ring()
+
+    async def _in_trouble(self, wrong: HubRefused | PageRefused) -> None:
+        self.link.trouble = "another epoch" if isinstance(wrong, NewEpoch) else str(wrong)
+        self._cut(str(wrong))
+        log.error("sync refused", reason=str(wrong))
+
+    async def _send_cards(self) -> None:
+        for card in await asyncio.to_thread(self.divers.unsent):
+            try:
+                await self.client.put_diver(card)
+                await asyncio.to_thread(self.divers.sent, card.diver_ref)
+            except HubRefused as refused:
+                if refused.status not in (400, 409, 413, 422):
+                    raise
+                await asyncio.to_thread(self.divers.sent, card.diver_ref, trouble=refused.title)
+                log.warning("vault refused a card", diver_ref=card.diver_ref, title=refused.title)
+
+    def _wait_s(self, failed: int) -> float:
+        """Exponential, full jitter, capped: half a second, one, two … a minute."""
+        return max(0.2, self.jitter() * min(SLOWEST_RETRY_S, 0.5 * 2.0 ** min(failed, 10)))

@@ -1,0 +1,72 @@
+"""Before any handler: a body that is too large, and a request that another site started."""
+
+from __future__ import annotations
+
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from branch.web.problems import problem
+
+LARGEST_BODY_BYTES = 256 * 1024
+_SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
+class BodyLimit:
+    """Refuse a body over the limit, by its announced length or as soon as that much has arrived."""
+
+    def __init__(self, app: ASGIApp, limit: int = LARGEST_BODY_BYTES) -> None:
+        self._app = app
+        self._limit = limit
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http" or scope["method"] in _SAFE:
+            await self._app(scope, receive, send)
+            return
+        body = bytearray()
+        announced = dict(scope["headers"]).get(b"content-length", b"0")
+        too_large = not announced.isdigit() or int(announced) > self._limit
+        while not too_large:
+            message = await receive()
+            if message["type"] == "http.disconnect":
+                return
+            body += message.get("body", b"")
+            too_large = len(body) > self._limit
+            if not message.get("more_body", False):
+                break
+        if too_large:
+            words = f"This is larger than {self._limit // 1024} KiB. Nothing was saved."
+            await problem(413, "Too large", words)(scope, receive, send)
+            return
+        sent = False
+
+        async def whole() -> Message:
+            nonlocal sent
+            if sent:
+                return await receive()
+            sent = True
+            return {"type": "http.request", "body": bytes(body), "more_body": False}
+
+        await self._app(scope, whole, send)
+
+
+class SameSite:
+    """Refuse a change that a page of another site asks for (Sec-Fetch-Site, and Origin where that is missing)."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and scope["method"] not in _SAFE and not self._is_ours(scope):
+            await problem(403, "From another site", "This request was started by a page of another site.")(
+                scope, receive, send
+            )
+            return
+        await self._app(scope, receive, send)
+
+    @staticmethod
+    def _is_ours(scope: Scope) -> bool:
+        headers = dict(scope["headers"])
+        site = headers.get(b"sec-fetch-site")
+        if site is not None:
+            return bool(site in (b"same-origin", b"none"))
+        origin = headers.get(b"origin")
+        return origin is None or bool(origin.split(b"://", 1)[-1] == headers.get(b"host", b""))

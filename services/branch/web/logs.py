@@ -1,0 +1,24 @@
+"""Structured logs: one JSON line per fact, refusal and change of the line. Never a name, an address or a PIN."""
+
+from __future__ import annotations
+
+import logging
+import sys
+
+import structlog
+
+
+def set_up_logs() -> None:
+    """JSON lines on standard error, times in UTC."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.dict_tracebacks,
+            structlog.processors.JSONRenderer(),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=True,
+    )
+    logging.basicConfig(stream=sys.stderr, level=logging.WARNING)

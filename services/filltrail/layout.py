@@ -90,6 +90,7 @@ class Layout:
         return {
             **self._environment("hub", self.ports.hub),
             "FILLTRAIL_DATABASE_URL": database_url,
+            "FILLTRAIL_HUB_NAME": self.cast.network.name,
             **doorbell,
         }
 

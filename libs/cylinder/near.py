@@ -51,6 +51,8 @@ def likeness(keyed: str, on_record: str) -> Likeness | None:
     one, other = bare(keyed), bare(on_record)
     if one == other:
         return Likeness(0, "the same serial")
+    if not one or not other:
+        return None
     if skeleton(one) == skeleton(other):
         pairs = [f"{b} read as {a}" for a, b in zip(other, one, strict=True) if a != b]
         return Likeness(1, ", ".join(pairs))

@@ -23,7 +23,7 @@ class Header(Protocol):
     @property
     def v(self) -> int: ...
     @property
-    def effect(self) -> EffectName: ...
+    def effect(self) -> str: ...
     @property
     def subject(self) -> str: ...
     @property
@@ -40,6 +40,12 @@ class Header(Protocol):
     def diver_ref(self) -> str | None: ...
     @property
     def clears(self) -> Sequence[UUID]: ...
+
+
+_EFFECTS: dict[str, EffectName] = {"block": "block", "clear": "clear", "neutral": "neutral"}
+
+
+_BLOCKING_KINDS = frozenset(kind.KIND for kind in KINDS.values() if kind.EFFECT == "block")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +78,10 @@ class NewFact:
 
 
 def recorded(header: Header, node: str) -> Recorded:
-    """Read a stored event. A body that does not fit its kind becomes UnknownFact: its effect still counts."""
+    """Read a stored event. A body that does not fit its kind becomes UnknownFact: its effect still counts.
+
+    A kind that blocks does so whatever the header says: a condemnation sent as "neutral" is a condemnation.
+    """
     model = KINDS.get((header.kind, header.v))
     fact: Fact
     try:
@@ -85,7 +94,7 @@ def recorded(header: Header, node: str) -> Recorded:
         id=header.id,
         kind=header.kind,
         fact=fact,
-        effect=header.effect,
+        effect="block" if header.kind in _BLOCKING_KINDS else _EFFECTS.get(header.effect, "block"),
         subject=header.subject,
         performed_on=header.performed_on,
         at=header.at,

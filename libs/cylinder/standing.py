@@ -33,6 +33,7 @@ from cylinder.facts import (
 from cylinder.marks import KeyedPressure, Marks, Month
 from cylinder.near import bare
 from cylinder.recorded import Recorded
+from rulebook import YearMonth
 
 _INSPECTING = frozenset({"inspector"})
 
@@ -69,6 +70,8 @@ class Block(BaseModel):
     actor: str
     performed_on: dt.date
     at: dt.datetime
+    visit_id: UUID | None = None
+    """The visit that placed it, where a visit did."""
 
     @property
     def is_for_good(self) -> bool:
@@ -170,8 +173,17 @@ def _block(fact: Recorded) -> Block:
         node=fact.node,
         actor=fact.actor,
         performed_on=fact.performed_on,
-        at=fact.at.astimezone(dt.UTC),
+        at=_utc(fact.at),
+        visit_id=fact.fact.visit_id if isinstance(fact.fact, HoldPlaced) else None,
     )
+
+
+def _utc(at: dt.datetime) -> dt.datetime:
+    """The same instant in UTC. A clock at the very edge of the calendar is shown as it was, never an error."""
+    try:
+        return at.astimezone(dt.UTC)
+    except OverflowError:
+        return at.replace(tzinfo=dt.UTC)
 
 
 def _block_words(fact: Fact) -> tuple[str, str, str, str]:
@@ -203,19 +215,27 @@ def _marks(ordered: list[Recorded]) -> tuple[Marks, ...]:
 
 
 def _rated(ordered: list[Recorded]) -> KeyedPressure | None:
-    """The rating that the next reading is compared with: the bench's latest, else the first ever read."""
+    """The rating that the next reading is compared with: the bench's latest, else the lowest undisputed reading.
+
+    A reading that disagreed with the record was held and never becomes the record by itself. Of two first
+    readings made apart, the lower one counts: a fill within it is within both.
+    """
     bench = [
         (fact.performed_on, fact.id, fact.fact.rated)
         for fact in ordered
-        if isinstance(fact.fact, (VisualPassed, Requalified)) and fact.fact.rated is not None
+        if isinstance(fact.fact, (VisualPassed, Requalified))
+        and fact.fact.rated is not None
+        and fact.role in _INSPECTING
     ]
     if bench:
         return max(bench, key=lambda one: one[:2])[2]
-    read = [fact.fact.rated for fact in ordered if isinstance(fact.fact, RatingRead)]
-    return read[0] if read else None
+    read = [fact.fact.rated for fact in ordered if isinstance(fact.fact, RatingRead) and fact.fact.agrees]
+    return min(read, key=lambda rated: (rated.pressure.pascal, rated.unit, rated.value), default=None)
 
 
 def _latest_month(ordered: list[Recorded], kinds: tuple[type[Fact], ...]) -> str | None:
-    """The month of the latest work of these kinds, by the day it was performed and never by arrival."""
-    days = [fact.performed_on for fact in ordered if isinstance(fact.fact, kinds)]
-    return f"{max(days):%Y-%m}" if days else None
+    """The month of the latest work of these kinds by an inspector, by the day it was performed and never by arrival."""
+    days = [
+        fact.performed_on for fact in ordered if isinstance(fact.fact, kinds) and fact.role in _INSPECTING
+    ]
+    return str(YearMonth.of(max(days))) if days else None

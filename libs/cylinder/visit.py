@@ -108,6 +108,10 @@ class Visit:
     slot: int | None = None
     handover: HandedOver | None = None
     held: str | None = None
+    gas_has_flowed: bool = False
+    """A fill was started in this visit, however it ended. Nothing takes that back."""
+    identified_before: tuple[UUID, ...] = ()
+    """The cylinders that this visit was said to be before the answer was taken back."""
     refused: VisitRefused | None = None
     abandoned: VisitAbandoned | None = None
     version: int = 0
@@ -226,7 +230,7 @@ def _answered(state: Visit, record: Recorded) -> Visit:
         case FillAuthorised() as authorised:
             return replace(
                 state, authorised=authorised, authorised_at=record.at, aborted=None, completed=None,
-                readings=_first_reading(state, record.at),
+                readings=_first_reading(state, record.at), gas_has_flowed=True,
             )  # fmt: skip
         case ReadingTaken(reading=reading):
             return replace(state, readings=(*state.readings, Reading(record.at, reading)))
@@ -240,7 +244,8 @@ def _answered(state: Visit, record: Recorded) -> Visit:
         case GasAnalysed() as analysed:
             return replace(state, analysed=analysed)
         case WhipBled():
-            return replace(state, is_bled=True)
+            # Off the whip before the fill was done: it has to be connected and its gauge read again.
+            return replace(state, is_bled=True) if state.completed else reopened(state, "whip")
         case ValveTaped():
             return replace(state, is_taped=True)
         case SetDown(slot=slot):
@@ -266,10 +271,14 @@ def _first_reading(state: Visit, at: dt.datetime) -> tuple[Reading, ...]:
 
 
 def reopened(state: Visit, step: StepName) -> Visit:
-    """The visit with the answer to `step`, and every later answer, taken back."""
+    """The visit with the answer to `step`, and every later answer, taken back. What has left the whip stays off it."""
     fresh = Visit(id=state.id)
     names: dict[str, object] = {}
     for later in STEPS[STEPS.index(step) :]:
+        if later == "bleed" and step == "analyse":
+            continue
+        if later == "identify" and state.cylinder_id is not None:
+            names["identified_before"] = (*state.identified_before, state.cylinder_id)
         for name in _ANSWERS[later]:
             names[name] = getattr(fresh, name)
     return replace(state, **names)  # type: ignore[arg-type]  # names of this very class, taken from a fresh one.

@@ -12,6 +12,7 @@ from uuid import UUID
 
 from cylinder import commands as c
 from cylinder.around import Around
+from cylinder.decide.gates import inspector_reasons, specs_claimed
 from cylinder.facts import (
     Condemned,
     Fact,
@@ -36,7 +37,7 @@ OLDEST_PERFORMED_DAYS = 31
 
 def judge(command: c.BenchCommand, around: Around) -> tuple[NewFact, ...]:
     """Record a judgement of the bench. Raises Refused."""
-    standing = _known(around)
+    standing = _known(command, around)
     match command:
         case c.PlaceHold():
             return (_fact(command, HoldPlaced(reason=command.reason), around),)
@@ -53,7 +54,9 @@ def judge(command: c.BenchCommand, around: Around) -> tuple[NewFact, ...]:
             passed = VisualPassed(
                 findings=command.findings, rated=command.rated, certificate=around.actor.certificate
             )
-            return (_fact(command, passed, around, clears=_named(VisualPassed.KIND, standing, around)),)
+            return (
+                _fact(command, passed, around, clears=_named(passed, command.performed_on, standing, around)),
+            )
         case c.FailVisual():
             _check_inspector(command.performed_on, around)
             failed = VisualFailed(findings=command.findings, certificate=around.actor.certificate)
@@ -84,18 +87,9 @@ def _release(command: c.ReleaseHold, standing: Standing, around: Around) -> tupl
 def _requalify(command: c.Requalify, standing: Standing, around: Around) -> tuple[NewFact, ...]:
     _check_inspector(command.performed_on, around, standing)
     total, permanent = command.total_expansion_cc, command.permanent_expansion_cc
-    if command.method.startswith("hydrostatic"):
-        if total is None or permanent is None:
-            raise Refused(
-                [Reason("requalify.expansion", "A hydrostatic test needs its total and permanent expansion.")]
-            )
-        if permanent > total:
-            raise Refused(
-                [Reason("requalify.expansion", "Permanent expansion cannot be larger than the total.")]
-            )
-        spec = standing.marks[0].spec
-        found = judge_expansion(around.rules, spec, total_cc=total, permanent_cc=permanent)
-        refuse_if(reason_of(finding) for finding in found if finding.bearing != "tell")
+    is_measured = total is not None or permanent is not None
+    if is_measured or command.method.startswith("hydrostatic"):
+        _check_expansion(total, permanent, standing, around)
     done = Requalified(
         method=command.method,
         total_expansion_cc=total,
@@ -103,7 +97,26 @@ def _requalify(command: c.Requalify, standing: Standing, around: Around) -> tupl
         requalifier=command.requalifier,
         rated=command.rated,
     )
-    return (_fact(command, done, around, clears=_named(Requalified.KIND, standing, around)),)
+    return (_fact(command, done, around, clears=_named(done, command.performed_on, standing, around)),)
+
+
+def _check_expansion(
+    total_cc: float | None, permanent_cc: float | None, standing: Standing, around: Around
+) -> None:
+    """Two expansions that belong together, within the limit of every type that this cylinder was said to be."""
+    if total_cc is None or permanent_cc is None:
+        raise Refused(
+            [Reason("requalify.expansion", "A hydrostatic test needs its total and permanent expansion.")]
+        )
+    if permanent_cc > total_cc:
+        raise Refused([Reason("requalify.expansion", "Permanent expansion cannot be larger than the total.")])
+    specs = specs_claimed(around.rules, standing.marks) or (standing.marks[0].spec,)
+    found = [
+        finding
+        for spec in specs
+        for finding in judge_expansion(around.rules, spec, total_cc=total_cc, permanent_cc=permanent_cc)
+    ]
+    refuse_if(reason_of(finding) for finding in dict.fromkeys(found) if finding.bearing != "tell")
 
 
 def _reject(command: c.Reject, around: Around) -> tuple[NewFact, ...]:
@@ -146,21 +159,16 @@ def _condemn(command: c.Condemn, standing: Standing, around: Around) -> tuple[Ne
     return (_fact(command, condemned, around),)
 
 
-def _known(around: Around) -> Standing:
-    if around.standing is None or not around.standing.marks:
+def _known(command: c.BenchCommand, around: Around) -> Standing:
+    found = around.standing
+    if found is None or not found.marks or found.cylinder_id != command.cylinder_id:
         raise Refused([Reason("bench.unknown", "There is no such cylinder on record. Key its marks first.")])
-    return around.standing
+    return found
 
 
 def _check_inspector(performed_on: dt.date, around: Around, standing: Standing | None = None) -> None:
     """An inspector whose certificate is good, a day that can be; `standing` is given where good news is to be recorded."""
-    actor, reasons = around.actor, list[Reason]()
-    if actor.role != "inspector":
-        reasons.append(Reason("bench.inspector", "Only an inspector records that."))
-    elif actor.certificate_until is None or actor.certificate_until < around.today:
-        reasons.append(
-            Reason("bench.certificate", "The inspector's certificate has run out, or is not on record.")
-        )
+    reasons = list(inspector_reasons(around))
     if performed_on > around.today:
         reasons.append(Reason("bench.day-ahead", f"{performed_on:%d %B %Y} lies ahead of today."))
     if performed_on < around.today - dt.timedelta(days=OLDEST_PERFORMED_DAYS):
@@ -184,9 +192,12 @@ def _check_inspector(performed_on: dt.date, around: Around, standing: Standing |
     refuse_if(reasons)
 
 
-def _named(clear_kind: str, standing: Standing, around: Around) -> tuple[UUID, ...]:
+def _named(clear: Fact, performed_on: dt.date, standing: Standing, around: Around) -> tuple[UUID, ...]:
+    """The blocks that this lifts. Work done before the day of a finding cannot answer it."""
     return tuple(
-        block.id for block in standing.blocks if may_clear(block.kind, clear_kind, around.actor.role)
+        block.id
+        for block in standing.blocks
+        if block.performed_on <= performed_on and may_clear(block.kind, clear.KIND, around.actor.role)
     )
 
 

@@ -6,7 +6,7 @@ import datetime as dt
 
 from cylinder import commands as c
 from cylinder.around import Around
-from cylinder.decide.gates import new_fact
+from cylinder.decide.gates import CLOCK_JITTER, against, new_fact, on_hold
 from cylinder.facts import (
     AreaCleared,
     DoorOpened,
@@ -32,6 +32,7 @@ def send_people_out(state: Visit | None, command: c.SendPeopleOut, around: Aroun
         return (bay,)
     if state is None or state.step != "people_out":
         raise Refused([Reason("visit.order", "This visit does not ask for that now. Look at it again.")])
+    refuse_if([*against(state, around.standing), *on_hold(state)])
     return (bay, new_fact(state, AreaCleared(visit_id=state.id), around))
 
 
@@ -43,7 +44,7 @@ def say_door_opened(around: Around) -> tuple[NewFact, ...]:
 def people_out_reasons(around: Around) -> list[Reason]:
     """Why the fill area does not count as cleared, if it does not."""
     lasts = dt.timedelta(minutes=around.policy.people_out_min)
-    if around.people_out_at is not None and around.now - around.people_out_at <= lasts:
+    if around.people_out_at is not None and -CLOCK_JITTER <= around.now - around.people_out_at <= lasts:
         return []
     return [
         Reason(

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 from cylinder import commands as c
 from cylinder.around import Around
+from cylinder.decide import mix
 from cylinder.decide.connect import people_out_reasons
-from cylinder.decide.gates import blocked, new_fact
-from cylinder.decide.look_over import date_findings, news_reasons
+from cylinder.decide.gates import against, new_fact
+from cylinder.decide.look_over import date_findings, is_same_rating, news_reasons
 from cylinder.facts import (
     FillAborted,
     FillAuthorised,
@@ -21,28 +22,32 @@ from cylinder.facts import (
 from cylinder.marks import KeyedPressure
 from cylinder.recorded import NewFact
 from cylinder.refusal import Reason, Refused, reason_of, refuse_if
+from cylinder.standing import Standing
 from cylinder.visit import Visit
+from gas.pressure import Pressure
 from rulebook import judge_target
 
-ANALYSIS_TOLERANCE_PERCENT = 1.0
-"""Within 1 % oxygen of the mix that was asked for (common practice, no source; 29 CFR 1910 subpart T App. C 6(b)(i) for the analyser)."""
+_FILLING = frozenset({"operator", "inspector", "manager"})
 
 
 def authorise(state: Visit, command: c.Authorise, around: Around) -> tuple[NewFact, ...]:
     """Say "fill" only when everything is known and good, again, now: standing, dates, people, rating, news."""
     rating, residual = state.rating, state.residual
-    if (
-        rating is None or residual is None
-    ):  # The order of work asks for both; without them there is no answer.
-        raise Refused([Reason("fill.not-read", "The rated pressure and what is left must be read first.")])
+    is_read = state.marks is not None and state.dates is not None and state.holds_whip is not None
+    if rating is None or residual is None or not is_read:
+        # The order of work asks for all of these; without one of them there is no answer.
+        raise Refused([Reason("fill.not-read", "Marks, dates, rating and what is left must be read first.")])
     target = command.target.pressure
     reasons = [
-        *blocked(around.standing),
-        *(reason_of(finding) for finding in date_findings(state, around) if finding.bearing == "refuse"),
+        *_may_fill(around),
+        *against(state, around.standing),
+        *(reason_of(finding) for finding in date_findings(state, around) if finding.bearing != "tell"),
         *news_reasons(around, supervised=state.standing_seen.supervised if state.standing_seen else ""),
         *people_out_reasons(around),
         *(reason_of(finding) for finding in judge_target(around.rules, rating.rated.pressure, target)),
         *_unit_slip(command.target, rating.rated),
+        *_rating_differs(rating.rated, around.standing),
+        *mix.oxygen_reasons(state.gas, around),
     ]
     if not target.is_above(residual.pressure):
         reasons.append(
@@ -68,7 +73,7 @@ def complete(state: Visit, command: c.CompleteFill, around: Around) -> tuple[New
     residual = state.residual
     if residual is None:
         raise Refused([Reason("fill.not-read", "What was left must be read first.")])
-    refuse_if(_unit_slip(command.end, authorised.rated))
+    refuse_if([*_unit_slip(command.end, authorised.rated), *_below_start(command.end, residual)])
     completed = FillCompleted(
         visit_id=state.id,
         end=command.end,
@@ -88,8 +93,15 @@ def complete(state: Visit, command: c.CompleteFill, around: Around) -> tuple[New
 
 def stop(state: Visit, command: c.StopFill, around: Around) -> tuple[NewFact, ...]:
     """Stop at any time, for any reason."""
-    _check_filling(state)
-    return (new_fact(state, FillAborted(visit_id=state.id, at=command.at, why=command.why), around),)
+    authorised = _check_filling(state)
+    stopped = new_fact(state, FillAborted(visit_id=state.id, at=command.at, why=command.why), around)
+    if command.at is None or not command.at.pressure.is_above(authorised.rated.pressure):
+        return (stopped,)
+    why = f"Stopped at {command.at.words}, above the {authorised.rated.words} rating."
+    return (
+        stopped,
+        new_fact(state, HoldPlaced(reason=why, rule_id="fill.above-rating", visit_id=state.id), around),
+    )
 
 
 def analyse(state: Visit, command: c.Analyse, around: Around) -> tuple[NewFact, ...]:
@@ -100,10 +112,9 @@ def analyse(state: Visit, command: c.Analyse, around: Around) -> tuple[NewFact, 
         visit_id=state.id, oxygen_percent=command.oxygen_percent, helium_percent=command.helium_percent
     )
     measured = new_fact(state, analysed, around)
-    off = abs(command.oxygen_percent - state.gas.oxygen_percent)
-    if off <= ANALYSIS_TOLERANCE_PERCENT + 1e-9:
+    why = mix.off(state, analysed)
+    if not why:
         return (measured,)
-    why = f"{command.oxygen_percent:g} % oxygen measured, {state.gas.words} asked for. Do not hand it over."
     return (measured, new_fact(state, VisitHeld(visit_id=state.id, why=why), around))
 
 
@@ -113,11 +124,35 @@ def _check_filling(state: Visit) -> FillAuthorised:
     return state.authorised
 
 
+def _may_fill(around: Around) -> Iterator[Reason]:
+    if around.actor.role not in _FILLING:
+        yield Reason("fill.role", "Only the shop's own fill operator, inspector or manager may fill.")
+
+
+def _rating_differs(read: KeyedPressure, standing: Standing | None) -> Iterator[Reason]:
+    """A hold may be answered, but two ratings stay two ratings until the bench has said which is on the metal."""
+    on_record = standing.rated if standing else None
+    if on_record is not None and not is_same_rating(read.pressure, on_record.pressure):
+        yield Reason(
+            "rating.differs",
+            f"Rated {read.words} read here, {on_record.words} on record. An inspector records the stamp at the bench; "
+            "then read it here again.",
+        )
+
+
+def _below_start(end: KeyedPressure, start: KeyedPressure) -> Iterator[Reason]:
+    if end.pressure.is_below(start.pressure):
+        yield Reason(
+            "fill.end-below-start",
+            f"{end.words} is less than the {start.words} it came with. Read the gauge again, or stop the fill.",
+        )
+
+
 def _unit_slip(keyed: KeyedPressure, rated: KeyedPressure) -> Iterator[Reason]:
     """3000 keyed as bar, or 207 keyed as psi: a number that fits the rating in the other unit."""
-    if keyed.unit == rated.unit or keyed.value == 0:
+    if keyed.value == 0:
         return
-    in_other = KeyedPressure(value=keyed.value, unit=rated.unit).pressure
+    in_other = Pressure(keyed.value, "bar" if keyed.unit == "psi" else "psi")
     if abs(in_other.pascal - rated.pressure.pascal) <= 0.05 * rated.pressure.pascal:
         yield Reason(
             "pressure.unit",

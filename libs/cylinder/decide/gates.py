@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from cylinder import commands as c
 from cylinder.around import Around
 from cylinder.facts import Fact, StepName
+from cylinder.marks import Marks
 from cylinder.recorded import NewFact, cylinder_subject, visit_subject
 from cylinder.refusal import Reason, Refused, refuse_if
-from cylinder.standing import Standing
+from cylinder.standing import Block, Standing
 from cylinder.visit import STEPS, Visit
+from rulebook import Pack, spec_known
 
 STEP_OF: dict[type, StepName] = {
     c.Identify: "identify",
@@ -56,6 +58,10 @@ _SAFE_WHEN_BLOCKED = (c.StopFill, c.BleedWhip, c.RackIt, c.Abandon, c.Reopen, c.
 """What may still be done with a cylinder that is blocked: make it safe, put it away, correct a misreading."""
 
 
+CLOCK_JITTER = dt.timedelta(minutes=1)
+"""How far a time may lie ahead of now, because a clock was set: further ahead, nobody knows how old it is."""
+
+
 def known(state: Visit | None, command: c.VisitCommand, around: Around) -> Visit:
     """The visit, or Refused when there is none."""
     if state is None or state.version == 0:
@@ -75,7 +81,7 @@ def check_may_go_on(state: Visit, command: c.VisitCommand, around: Around) -> No
             *(
                 []
                 if isinstance(command, _SAFE_WHEN_BLOCKED)
-                else [*blocked(around.standing), *_on_hold(state)]
+                else [*against(state, around.standing), *on_hold(state)]
             ),
         ]
     )
@@ -84,12 +90,48 @@ def check_may_go_on(state: Visit, command: c.VisitCommand, around: Around) -> No
 def blocked(standing: Standing | None) -> Iterator[Reason]:
     """One reason for every block, condemnations first, saying who found what, where and when."""
     for block in standing.blocks if standing else ():
+        yield block_reason(block)
+
+
+def block_reason(block: Block) -> Reason:
+    """One block as a reason."""
+    return Reason(
+        rule_id=f"standing.{block.kind}",
+        words=f"{block.words} on {block.performed_on:%d %B %Y} at {block.node}: {block.reason}",
+        source=block.clause or "network record",
+        clause=block.criterion,
+    )
+
+
+def against(state: Visit, standing: Standing | None) -> Iterator[Reason]:
+    """Every block; and for a cylinder that was identified, a standing that was not found counts as one."""
+    yield from blocked(standing)
+    if state.cylinder_id is None:
+        return
+    if standing is None or standing.cylinder_id != state.cylinder_id or not standing.marks:
         yield Reason(
-            rule_id=f"standing.{block.kind}",
-            words=f"{block.words} on {block.performed_on:%d %B %Y} at {block.node}: {block.reason}",
-            source=block.clause or "network record",
-            clause=block.criterion,
+            "standing.not-found",
+            f"What the network holds against tag {state.tag} was not found. Do not fill it.",
         )
+
+
+def on_hold(state: Visit) -> Iterator[Reason]:
+    """The reason why this visit waits, if it does."""
+    if state.held is not None:
+        yield Reason("visit.held", f"Tag {state.tag} is on hold: {state.held}")
+
+
+def inspector_reasons(around: Around) -> Iterator[Reason]:
+    """Why the one who asks may not judge a cylinder: no inspector, or not in date."""
+    if around.actor.role != "inspector":
+        yield Reason("bench.inspector", "Only an inspector may do that.")
+    elif around.actor.certificate_until is None or around.actor.certificate_until < around.today:
+        yield Reason("bench.certificate", "The inspector's certificate has run out, or is not on record.")
+
+
+def specs_claimed(rules: Pack, marks: Iterable[Marks]) -> tuple[str, ...]:
+    """The types that these claims name, once each, leaving out what the rulebook does not know."""
+    return tuple(sorted({key for one in marks if (key := spec_known(rules, one.spec)) is not None}))
 
 
 def new_fact(state: Visit, fact: Fact, around: Around) -> NewFact:
@@ -133,8 +175,8 @@ def _out_of_order(state: Visit, command: c.VisitCommand) -> Iterator[Reason]:
     if state.is_filling and not isinstance(command, c.TakeReading | c.CompleteFill):
         yield Reason("visit.order", f"Tag {state.tag} is being filled. End or stop the fill first.")
         return
-    if isinstance(command, c.BleedWhip) and state.aborted is not None:
-        return  # A stopped fill is bled off, whatever step it stood at.
+    if isinstance(command, c.BleedWhip) and state.holds_whip is not None:
+        return  # What stands on a whip can be made safe, whatever step it stood at.
     at, asked = STEPS.index(state.step), STEPS.index(step)
     if asked > at:
         missing = [STEP_WORDS[each] for each in STEPS[at:asked] if not state.has_answered(each)]
@@ -143,8 +185,3 @@ def _out_of_order(state: Visit, command: c.VisitCommand) -> Iterator[Reason]:
         yield Reason(
             "visit.order", f"Tag {state.tag} has an answer to that. Take the answer back to change it."
         )
-
-
-def _on_hold(state: Visit) -> Iterator[Reason]:
-    if state.held is not None:
-        yield Reason("visit.held", f"Tag {state.tag} is on hold: {state.held}")

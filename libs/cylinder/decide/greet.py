@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from cylinder.around import Around
 from cylinder.commands import Greet
+from cylinder.decide.mix import oxygen_reasons
 from cylinder.facts import CertificationSeen, CylinderReceived
 from cylinder.recorded import NewFact, derived_id, visit_subject
 from cylinder.refusal import Reason, refuse_if
@@ -13,7 +14,9 @@ from cylinder.refusal import Reason, refuse_if
 
 def greet(command: Greet, around: Around) -> tuple[NewFact, ...]:
     """Two facts for each cylinder: received, certification seen. The visits' ids follow from the key."""
-    refuse_if([*_tags(command, around), *_gas_beyond_certification(command)])
+    gases = dict.fromkeys(taken.gas for taken in command.cylinders)
+    unsafe = [reason for gas in gases for reason in oxygen_reasons(gas, around)]
+    refuse_if([*_tags(command, around), *_gas_beyond_certification(command), *unsafe])
     facts: list[NewFact] = []
     for number, taken in enumerate(command.cylinders, start=1):
         visit_id = derived_id(command.key, f"visit {number}")

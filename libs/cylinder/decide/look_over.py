@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
 
 from cylinder import commands as c
 from cylinder.around import Around
-from cylinder.decide.gates import ago, blocked, new_fact
+from cylinder.decide.gates import (
+    CLOCK_JITTER,
+    against,
+    ago,
+    block_reason,
+    inspector_reasons,
+    new_fact,
+    specs_claimed,
+)
+from cylinder.decide.mix import analysis_off
 from cylinder.facts import (
     DatesRead,
     HoldPlaced,
@@ -14,6 +24,7 @@ from cylinder.facts import (
     OutsideLookedOver,
     RatingRead,
     StandingSeen,
+    StepName,
     StepReopened,
     VisitHeld,
     VisitResumed,
@@ -50,6 +61,18 @@ def read_dates(state: Visit, command: c.ReadDates, around: Around) -> tuple[NewF
         )
         if month is not None and YearMonth.parse(month) > YearMonth(around.today.year, around.today.month)
     )
+    first_test = state.marks.first_test if state.marks else None
+    refuse_if(
+        Reason(
+            f"dates.{name}-before-first-test",
+            f"A {words} in {month} lies before the first test, {first_test}.",
+        )
+        for name, words, month in (
+            ("requalified", "requalification stamp", command.requalified),
+            ("inside", "look inside", command.looked_inside),
+        )
+        if month is not None and first_test is not None and month < first_test
+    )
     dates = DatesRead(visit_id=state.id, requalified=command.requalified, looked_inside=command.looked_inside)
     return (new_fact(state, dates, around),)
 
@@ -61,14 +84,20 @@ def date_findings(state: Visit, around: Around) -> list[Finding]:
     standing = around.standing
     requalified = _later(state.dates.requalified, standing.requalified if standing else None)
     looked_inside = _later(state.dates.looked_inside, standing.looked_inside if standing else None)
-    if requalified is None:
-        requalified = state.marks.first_test  # The first test counts until the first requalification is due.
-    findings, _ = judge_requalification(
-        around.rules, state.marks.spec, YearMonth.parse(requalified), around.today
-    )
+    claims = (state.marks, *(standing.marks if standing else ()))
+    if requalified is None:  # The first test counts until the first requalification is due.
+        requalified = min(claim.first_test for claim in claims)
+    # Said to be of two types, it is held to the stricter one.
+    findings = [
+        finding
+        for spec in specs_claimed(around.rules, claims) or (state.marks.spec,)
+        for finding in judge_requalification(around.rules, spec, YearMonth.parse(requalified), around.today)[
+            0
+        ]
+    ]
     inside = YearMonth.parse(looked_inside) if looked_inside else None
     inside_findings, _ = judge_visual(around.rules, inside, around.today)
-    return [*findings, *inside_findings]
+    return [*dict.fromkeys(findings), *inside_findings]
 
 
 def read_rating(state: Visit, command: c.ReadRating, around: Around) -> tuple[NewFact, ...]:
@@ -81,7 +110,7 @@ def read_rating(state: Visit, command: c.ReadRating, around: Around) -> tuple[Ne
     findings = judge_rating(around.rules, spec, rated)
     refuse_if(reason_of(finding) for finding in findings if finding.bearing == "refuse")
     on_record = around.standing.rated if around.standing else None
-    agrees = on_record is None or _is_same_rating(rated, on_record.pressure)
+    agrees = on_record is None or is_same_rating(rated, on_record.pressure)
     read = RatingRead(visit_id=state.id, rated=command.rated, on_record=on_record, agrees=agrees)
     facts = (new_fact(state, read, around),)
     odd = next((finding for finding in findings if finding.bearing == "hold"), None)
@@ -97,20 +126,23 @@ def see_standing(state: Visit, command: c.SeeStanding, around: Around) -> tuple[
     """Go on only with a clear standing, dates in order and knowledge that is young enough."""
     refuse_if(
         [
-            *blocked(around.standing),
-            *(reason_of(finding) for finding in date_findings(state, around) if finding.bearing == "refuse"),
+            *against(state, around.standing),
+            *(reason_of(finding) for finding in date_findings(state, around) if finding.bearing != "tell"),
             *news_reasons(around, supervised=command.supervised),
         ]
     )
-    age = around.news_age or dt.timedelta(0)
-    seen = StandingSeen(visit_id=state.id, news_age_s=int(age.total_seconds()), supervised=command.supervised)
+    age_s = max(0, int((around.news_age or dt.timedelta(0)).total_seconds()))
+    supervised = (
+        command.supervised if news_reasons(around) else ""
+    )  # An override is one only where it was needed.
+    seen = StandingSeen(visit_id=state.id, news_age_s=age_s, supervised=supervised)
     return (new_fact(state, seen, around),)
 
 
 def news_reasons(around: Around, *, supervised: str = "") -> list[Reason]:
     """Why the age of this shop's knowledge of the network forbids a fill, if it does."""
     limit_h = around.policy.news_refuse_h
-    if around.news_age is not None and around.news_age <= dt.timedelta(hours=limit_h):
+    if around.news_age is not None and -CLOCK_JITTER <= around.news_age <= dt.timedelta(hours=limit_h):
         return []
     if supervised and around.actor.role == "manager" and around.news_age is not None:
         return []
@@ -130,33 +162,61 @@ def hold_it(state: Visit, command: c.HoldIt, around: Around) -> tuple[NewFact, .
 
 
 def resume(state: Visit, command: c.Resume, around: Around) -> tuple[NewFact, ...]:
-    """Go on after a hold. An inspector's finding lifts the holds on the cylinder that this visit placed; others stay."""
+    """Go on after a hold. An inspector's finding lifts the holds that this visit placed; others are answered by name.
+
+    A hold that no record of a cylinder carries, because nobody knew yet which cylinder it is, takes an
+    inspector too. Where nothing is held against the cylinder any more, anybody may go on.
+    """
     if state.held is None:
         raise Refused([Reason("visit.not-held", f"Tag {state.tag} is not on hold.")])
-    resumed = new_fact(state, VisitResumed(visit_id=state.id, finding=command.finding), around)
-    holds = [block for block in (around.standing.blocks if around.standing else ()) if block.is_hold]
-    if not holds:
-        return (resumed,)
-    if around.actor.role != "inspector":
-        raise Refused(
-            [Reason("hold.inspector", "Only an inspector may answer a hold on a cylinder, with a finding.")]
+    blocks = around.standing.blocks if around.standing else ()
+    own = [block for block in blocks if block.is_hold and block.visit_id == state.id]
+    reasons = [block_reason(block) for block in blocks if block not in own]
+    if not blocks:
+        reasons += against(state, around.standing)
+    if own or state.cylinder_id is None:
+        reasons += inspector_reasons(around)
+    if analysis_off(state):
+        reasons.append(
+            Reason("analyse.off", f"{analysis_off(state)} Take the answer back and measure again.")
         )
+    refuse_if(reasons)
+    resumed = new_fact(state, VisitResumed(visit_id=state.id, finding=command.finding), around)
+    if not own:
+        return (resumed,)
     released = new_fact(state, HoldReleased(finding=command.finding), around)
-    named = tuple(block.id for block in holds)
+    named = tuple(block.id for block in own)
     return (NewFact(released.fact, released.subject, released.performed_on, clears=named), resumed)
 
 
 def reopen(state: Visit, command: c.Reopen, around: Around) -> tuple[NewFact, ...]:
-    """Take an answer back. Not once gas has flowed: then only the steps after the fill."""
-    has_flowed = state.authorised is not None and state.aborted is None
-    if has_flowed and STEPS.index(command.step) <= STEPS.index("fill"):
-        raise Refused(
-            [Reason("reopen.filled", "Gas has flowed: what was read before the fill stands as it is.")]
-        )
-    if state.step != "done" and STEPS.index(command.step) > STEPS.index(state.step):
-        raise Refused([Reason("reopen.not-yet", "That step has no answer yet.")])
+    """Take an answer back. What gas has flowed on stands, and what hangs on a whip is bled off first."""
+    refuse_if(_why_it_stands(state, command.step, around))
     reopened = StepReopened(visit_id=state.id, step=command.step, why=command.why)
     return (new_fact(state, reopened, around),)
+
+
+def _why_it_stands(state: Visit, step: StepName, around: Around) -> Iterator[Reason]:
+    asked = STEPS.index(step)
+    is_before_end = asked <= STEPS.index("fill")
+    if step == "certification":
+        yield Reason(
+            "reopen.certification", "Certification is seen at the counter: end this visit and greet again."
+        )
+    elif not state.has_answered(step):
+        yield Reason("reopen.not-yet", "That step has no answer yet.")
+    if state.authorised is not None and is_before_end and state.aborted is None:
+        yield Reason("reopen.filled", "Gas has flowed: what was read before the fill stands as it is.")
+    elif state.aborted is not None and is_before_end and asked > STEPS.index("residual"):
+        yield Reason(
+            "reopen.read-again", "Gas has flowed: take back what is left in it, and read that again."
+        )
+    elif state.holds_whip is not None and asked <= STEPS.index("whip"):
+        yield Reason("reopen.on-whip", f"It is on whip {state.whip}. Bleed the whip and take it off first.")
+    if step == "bleed":
+        for other in around.open_visits:
+            if other.id != state.id and other.holds_whip is not None and other.holds_whip == state.whip:
+                yield Reason("whip.taken", f"Whip {state.whip} is on tag {other.tag} by now.")
 
 
 def _holds(state: Visit, why: str, rule_id: str, around: Around) -> tuple[NewFact, ...]:
@@ -173,5 +233,6 @@ def _later(one: str | None, other: str | None) -> str | None:
     return max((month for month in (one, other) if month is not None), default=None)
 
 
-def _is_same_rating(one: Pressure, other: Pressure) -> bool:
+def is_same_rating(one: Pressure, other: Pressure) -> bool:
+    """Whether two readings are of one stamp."""
     return abs(one.pascal - other.pascal) <= _SAME_RATING * max(one.pascal, other.pascal)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from cylinder import commands as c
 from cylinder.around import Around
-from cylinder.decide.gates import blocked, new_fact
+from cylinder.decide.gates import against, new_fact, on_hold
+from cylinder.decide.mix import analysis_off
 from cylinder.facts import HandedOver, SetDown, ValveTaped, VisitAbandoned, VisitRefused, WhipBled
 from cylinder.recorded import NewFact, derived_id
 from cylinder.refusal import Reason, Refused, refuse_if
@@ -75,7 +76,7 @@ def rack_it(state: Visit, around: Around) -> tuple[NewFact, ...]:
         raise Refused([Reason("rack.filling", "Stop the fill and bleed the whip first.")])
     if state.holds_whip is not None:
         raise Refused([Reason("rack.on-whip", "Bleed the whip and take it off first.")])
-    reasons = list(blocked(around.standing))
+    reasons = [*against(state, around.standing), *on_hold(state)]
     if not reasons:
         raise Refused([Reason("rack.nothing-against-it", "Nothing is held against this cylinder now.")])
     refused = VisitRefused(
@@ -88,7 +89,7 @@ def rack_it(state: Visit, around: Around) -> tuple[NewFact, ...]:
 
 
 def abandon(state: Visit, command: c.Abandon, around: Around) -> tuple[NewFact, ...]:
-    """The cylinder leaves without a fill."""
+    """The cylinder leaves without a fill. Gas that went into a cylinder with something against it does not leave so."""
     if state.holds_whip is not None:
         raise Refused(
             [
@@ -97,6 +98,17 @@ def abandon(state: Visit, command: c.Abandon, around: Around) -> tuple[NewFact, 
                 )
             ]
         )
+    if state.completed is not None:
+        raise Refused(
+            [
+                Reason(
+                    "abandon.filled",
+                    f"Tag {state.tag} was filled: hand it over, or hold it and put it into the red rack.",
+                )
+            ]
+        )
+    if state.gas_has_flowed:
+        refuse_if([*against(state, around.standing), *on_hold(state)])
     return (new_fact(state, VisitAbandoned(visit_id=state.id, why=command.why), around),)
 
 
@@ -108,11 +120,13 @@ def _not_ready(visit: Visit, command: c.HandOver, around: Around) -> list[Reason
         )
     if visit.step != "hand_over":
         reasons.append(Reason("hand-over.not-full", f"Tag {visit.tag} is not taped and set down yet."))
-    if visit.held is not None:
-        reasons.append(Reason("visit.held", f"Tag {visit.tag} is on hold: {visit.held}"))
+    off = analysis_off(visit)
+    if off:
+        reasons.append(Reason("analyse.off", f"Tag {visit.tag}: {off}"))
+    reasons += on_hold(visit)
     standing = next((one for one in around.standings if one.cylinder_id == visit.cylinder_id), None)
     reasons += [
         Reason(reason.rule_id, f"Tag {visit.tag}: {reason.words}", reason.source, reason.clause)
-        for reason in blocked(standing)
+        for reason in against(visit, standing)
     ]
     return reasons

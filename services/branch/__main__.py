@@ -24,7 +24,7 @@ from rich.console import Console
 from branch.node import AnotherIsRunning, Node, World, lock_folder, open_node, open_store, write_key
 from branch.people import SignInRefused
 from branch.settings import ShopSettings, read_settings
-from branch.staff import take_on
+from branch.staff import Role, take_on
 from branch.verify import check, rebuild
 from branch.web.app import make_app
 from branch.web.logs import set_up_logs
@@ -115,13 +115,11 @@ async def _ask_hub(hub: str, enrolment: Enrolment) -> Enrolled:
 @app.command()
 def staff(
     name: Annotated[str, typer.Option(help="Working name, such as R. Amat")],
-    role: Annotated[str, typer.Option(help="operator, inspector or manager")],
+    role: Annotated[Role, typer.Option(help="What they may do")],
     certificate: Annotated[str, typer.Option(help="Inspector's certificate number")] = "",
     certificate_until: Annotated[str, typer.Option(help="Last day it is good, YYYY-MM-DD")] = "",
 ) -> None:
     """Take somebody on. The PIN comes from the environment variable FILLTRAIL_PIN. Prints the staff id."""
-    if role not in ("operator", "inspector", "manager"):
-        raise _fail("A role is operator, inspector or manager.")
     node = _open()
     try:
         until = dt.date.fromisoformat(certificate_until) if certificate_until else None

@@ -16,12 +16,13 @@ import structlog
 
 from branch.live import Live
 from branch.settings import ShopSettings
-from branch.store import BranchStore, Tx
+from branch.store import Appended, BranchStore, Tx
 from branch.store import views as look
 from branch.store.rows import Cursor, node_row, standing_row
 from branch.time_floor import TimeFloor
 from cylinder import commands as c
 from cylinder.around import Actor, Around
+from cylinder.decide import decide
 from cylinder.facts import CylinderRegistered
 from cylinder.recorded import Recorded, cylinder_of
 from cylinder.refusal import Refused

@@ -11,13 +11,15 @@ from branch.store import BranchStore
 from cylinder.facts import ActorCertified
 from cylinder.recorded import NewFact
 
+Role = Literal["operator", "inspector", "manager"]
+
 
 def take_on(
     store: BranchStore,
     people: People,
     *,
     known_as: str,
-    role: Literal["operator", "inspector", "manager"],
+    role: Role,
     pin: str,
     new_id: UUID,
     now: dt.datetime,

@@ -26,7 +26,20 @@ PLAN = (
     ("Fill", ("target", "fill", "analyse")),
     ("Tape", ("bleed", "tape", "set down")),
 )
-FULL = {1: 3000, 2: 3000, 3: 3442, 5: 3000, 6: 3300, 8: 3000, 10: 3000, 12: 3000, 16: 3300, 19: 3000, 22: 3000, 23: 2640}
+FULL = {
+    1: 3000,
+    2: 3000,
+    3: 3442,
+    5: 3000,
+    6: 3300,
+    8: 3000,
+    10: 3000,
+    12: 3000,
+    16: 3300,
+    19: 3000,
+    22: 3000,
+    23: 2640,
+}
 OTHERS = {
     4: ("whip", "3000", 0.65),
     7: ("bench", "not read", None),
@@ -94,10 +107,15 @@ class Box:
         night = {"1": True, "0": False}.get(request.query_params.get("night", ""))
         return self.render(name, night=night, stream=stream, far=request.query_params.get("far") == "1")
 
-    def render(self, name: str, *, night: bool | None, stream: str = "", far: bool = False, status: int = 200) -> Response:
-        title = {"board": "Harbour bay", "desk": "Safety desk", "parts": "Every part", "condemn": "Inspection, R. Okafor"}.get(
-            name, "Tag 14, Ana Duarte"
-        )
+    def render(
+        self, name: str, *, night: bool | None, stream: str = "", far: bool = False, status: int = 200
+    ) -> Response:
+        title = {
+            "board": "Harbour bay",
+            "desk": "Safety desk",
+            "parts": "Every part",
+            "condemn": "Inspection, R. Okafor",
+        }.get(name, "Tag 14, Ana Duarte")
         back = "" if name in {"board", "desk"} else "Board"
         shown = mast(title, night=night, back=back, stream=stream)
         done = {"outside": 1, "dates": 2, "rated": 3}.get(name, 5)

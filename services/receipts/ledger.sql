@@ -1,0 +1,56 @@
+-- The worker's memory. Everything in it can be read again from the feed, except what was sent.
+
+create table if not exists cursor (
+    only_row  integer primary key default 1 check (only_row = 1),
+    epoch     text not null,
+    position  integer not null,
+    feed_hash text not null
+) strict;
+insert or ignore into cursor (epoch, position, feed_hash)
+values ('none', 0, '0000000000000000000000000000000000000000000000000000000000000000');
+
+-- Envelopes as they were signed: those of open visits, and those that block or clear a cylinder.
+-- `arrived` keeps the order of each shop's log, also across an epoch of the feed.
+create table if not exists fact (
+    arrived     integer primary key autoincrement,
+    id          text not null unique,
+    node        text not null,
+    visit_id    text,
+    cylinder_id text,
+    raw         text not null
+) strict;
+create index if not exists fact_by_visit on fact (visit_id) where visit_id is not null;
+create index if not exists fact_by_cylinder on fact (cylinder_id) where cylinder_id is not null;
+
+-- A visit that is over takes no more facts; without a hand-over it gets no receipt.
+create table if not exists closed_visit (
+    visit_id    text primary key,
+    handover_id text
+) strict;
+create index if not exists closed_by_handover on closed_visit (handover_id) where handover_id is not null;
+
+create table if not exists receipt (
+    handover_id text primary key,
+    node        text not null,
+    diver_ref   text not null,
+    state       text not null check (state in ('due', 'sending', 'sent', 'unknown', 'refused', 'dropped')),
+    attempts    integer not null default 0,
+    doubts      integer not null default 0 check (doubts between 0 and 2),
+    due_at      text not null,
+    next_try_at text not null,
+    changed_at  text not null,
+    reason      text not null default ''
+) strict;
+create index if not exists receipt_by_next_try on receipt (next_try_at) where state = 'due';
+
+create table if not exists shop (
+    node     text primary key,
+    name     text not null,
+    phone    text not null,
+    reply_to text not null
+) strict;
+
+create table if not exists person (
+    actor_id text primary key,
+    known_as text not null
+) strict;

@@ -61,6 +61,7 @@ class OutcomeDocument(_Document):
     """What a command made. `is_repeat`: the key was known, nothing new was written."""
 
     facts: tuple[FactMade, ...]
+    visit_id: UUID | None
     visit_ids: tuple[UUID, ...]
     cylinder_id: UUID | None
     is_repeat: bool
@@ -71,6 +72,7 @@ class OutcomeDocument(_Document):
         facts = tuple(FactMade(id=r.id, kind=r.kind, subject=r.subject) for r in outcome.records)
         return cls(
             facts=facts,
+            visit_id=next(iter(outcome.visit_ids), None),
             visit_ids=outcome.visit_ids,
             cylinder_id=outcome.cylinder_id,
             is_repeat=outcome.is_repeat,

@@ -30,7 +30,9 @@ SMALL_TARGETS = """() => [...document.querySelectorAll('a[href], button, input:n
   .map(([e, box]) => `${e.outerHTML.slice(0, 90)} ${box.width}x${box.height}`)"""
 CLIPPED = """() => [...document.querySelectorAll('.face, .face-state, .whip-words, .rating, .key, .primary, .foot-button')]
   .filter(e => e.checkVisibility() && (e.scrollWidth > e.clientWidth + 1 || e.scrollHeight > e.clientHeight + 1) && e.clientWidth)
-  .map(e => `${e.className}: ${e.textContent.trim()}`)"""
+  .map(e => `${e.className}: ${e.textContent.trim()}`)
+  .concat([...document.querySelectorAll('.floor > li')].filter(e => e.scrollHeight > e.clientHeight + 1).map(e => `too tall: ${e.textContent.trim()}`))
+  .concat([...document.querySelectorAll('.face-tag')].filter(e => e.getClientRects().length > 1 || e.offsetHeight > 150).map(e => `broken: ${e.textContent}`))"""
 
 
 def address(screen: str, night: str) -> str:

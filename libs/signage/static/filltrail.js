@@ -240,6 +240,7 @@
       words.closest("[data-link-chip]")?.classList.toggle("is-hold", state === "cut");
     }
     for (const banner of all("[data-cut]")) banner.hidden = state !== "cut";
+    for (const age of all("[data-cut-age]")) put(age, `Last news ${ago(silence)}.`);
     // The browser gives up for good on an error page, and never notices a hang: open afresh.
     if (state === "cut" && performance.now() - openedAt > SILENCE_MS * 2) { streamUrl = ""; connect(); }
   }

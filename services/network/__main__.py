@@ -1,6 +1,6 @@
 """The hub's program: reads the environment, the clock and the random source, and hands them down.
 
-`python -m network serve | migrate | invite`
+`python -m network serve | migrate | invite | officer | rebuild | verify`
 """
 
 from __future__ import annotations
@@ -26,20 +26,29 @@ from eventlog.keys import private_key, private_pem
 from network.app import make_app
 from network.enrolment import CODE_BYTES, NotInvitable, offer
 from network.hub import Hub, Identity, World, put_together
+from network.office.people import NotAppointed, appoint
+from network.projections.projection import rebuild as rebuild_projection
+from network.projections.runner import PROJECTIONS
 from network.settings import Missing, Settings, settings_from
 from network.store.database import Database
 from network.store.migrate import migrate as apply_migrations
+from network.verify import check_log
 
 LEAVE_WITHIN_S = 2
 
 cli = typer.Typer(no_args_is_help=True, add_completion=False, help="The hub of the network.")
 
 
+@cli.callback()
+def begin() -> None:
+    """The hub of the network."""
+    _log_json()
+
+
 @cli.command()
 def serve() -> None:
     """Serve nodes and officers until told to stop."""
     settings = _settings()
-    _log_json()
     _migrate(settings)
     hub = put_together(settings, _world(), _identity(settings.data))
     config = uvicorn.Config(
@@ -86,6 +95,66 @@ def invite(
     finally:
         database.close()
     typer.echo(code)
+
+
+@cli.command()
+def officer(
+    name: Annotated[str, typer.Option(help="The working name that stands beside what they decide")],
+    login: Annotated[str, typer.Option(help="What they sign in with")],
+) -> None:
+    """Let a safety officer in, or give one a new password (from FILLTRAIL_OFFICER_PASSWORD)."""
+    settings = _settings()
+    password = os.environ.get("FILLTRAIL_OFFICER_PASSWORD", "")
+    _migrate(settings)
+    hub = put_together(settings, _world(), _identity(settings.data))
+    try:
+        with hub.database.transaction() as tx:
+            appended = appoint(
+                tx, hub.own_log, login=login, name=name, password=password,
+                fact_id=_uuid7(), actor_id=f"officer-{secrets.token_hex(6)}", now=_now(),
+            )  # fmt: skip
+        if appended is not None:
+            hub.announce_own(appended)
+    except NotAppointed as wrong:
+        _stop(str(wrong))
+    finally:
+        hub.close()
+    typer.echo(f"{login} may sign in")
+
+
+@cli.command()
+def rebuild(
+    name: Annotated[str, typer.Argument(help="cylinders, history, fills, exposures, actors, nodes")],
+) -> None:
+    """Drop a projection's tables and read the whole log into it again."""
+    projection = PROJECTIONS.get(name)
+    if projection is None:
+        _stop(f"no projection is called {name}; there are {', '.join(PROJECTIONS)}")
+    database = Database(_settings().database_url)
+    try:
+        typer.echo(f"{name}: {rebuild_projection(database, projection)} facts read")
+    finally:
+        database.close()
+
+
+@cli.command()
+def verify(json: Annotated[bool, typer.Option("--json", help="One JSON document")] = False) -> None:
+    """Check the whole log: chains, signatures, positions, hashes, standings. Ends with 1 when anything is wrong."""
+    settings = _settings()
+    database = Database(settings.database_url)
+    try:
+        report = check_log(database, hub_key=_identity(settings.data).key.public_key())
+    finally:
+        database.close()
+    if json:
+        typer.echo(report.model_dump_json())
+    else:
+        typer.echo(f"epoch {report.epoch}, position {report.position}, feed {report.feed_hash}")
+        typer.echo(f"{report.facts} facts, standing {report.standing_digest}")
+        for problem in report.problems:
+            typer.echo(f"WRONG: {problem}", err=True)
+        typer.echo("nothing is wrong" if not report.problems else f"{len(report.problems)} problems")
+    raise typer.Exit(1 if report.problems else 0)
 
 
 class _Server(uvicorn.Server):

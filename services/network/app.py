@@ -8,9 +8,14 @@ from contextlib import asynccontextmanager, suppress
 
 from fastapi import FastAPI
 
+import signage
 from network.api import divers, enrol, events, feed, health
 from network.api.problems import ProblemDocument, answer_problems
 from network.hub import Hub
+from network.office import api as office_api
+from network.office import pages as office_pages
+from network.office.pages import problem_page
+from network.projections.runner import keep_up
 
 DESCRIPTION = """
 One log of immutable facts about breathing-gas cylinders, published by shops and numbered here.
@@ -25,11 +30,14 @@ def make_app(hub: Hub) -> FastAPI:
     async def life(app: FastAPI) -> AsyncIterator[None]:
         del app
         listening = asyncio.create_task(hub.doorbell.run(), name="doorbell")
+        reading = asyncio.create_task(keep_up(hub.database, hub.doorbell, hub.measures), name="projections")
         yield
         hub.doorbell.stop()
         listening.cancel()
-        with suppress(asyncio.CancelledError):
-            await listening
+        # The reader is let finish its batch: its thread cannot be cancelled.
+        for task in (listening, reading):
+            with suppress(asyncio.CancelledError):
+                await task
         hub.close()
 
     app = FastAPI(
@@ -42,7 +50,9 @@ def make_app(hub: Hub) -> FastAPI:
         redoc_url=None,
         responses={"default": {"model": ProblemDocument}},
     )
-    answer_problems(app, hub.key)
-    for part in (events, feed, enrol, divers, health):
+    answer_problems(app, hub.key, page=lambda _, problem: problem_page(hub, problem), pages_at="/office")
+    for part in (events, feed, enrol, divers, health, office_api, office_pages):
         app.include_router(part.routes(hub))
+    signage.install(app)
+    signage.guard(app)
     return app

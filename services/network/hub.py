@@ -15,6 +15,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from eventlog.chain import Link
 from network.admission import Admission
 from network.doorbell import Doorbell
+from network.hearing import Hearing
 from network.ingest import log_facts
 from network.measures import Measures
 from network.own_log import OwnLog
@@ -60,6 +61,7 @@ class Hub:
     vault: Vault
     admission: Admission
     doorbell: Doorbell
+    hearing: Hearing
     redis_line: RedisLine | None
     measures: Measures
 
@@ -106,6 +108,7 @@ def put_together(settings: Settings, world: World, identity: Identity) -> Hub:
         vault=Vault(database, identity.master_key, world.draw),
         admission=Admission(world.clock, redis_line),
         doorbell=Doorbell(database_url=settings.database_url, redis_url=settings.redis_url, look=look),
+        hearing=Hearing(database),
         redis_line=redis_line,
         measures=Measures(),
     )

@@ -21,6 +21,11 @@ async def capped_body(request: Request, most_bytes: int) -> bytes:
     media_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if media_type != "application/json":
         raise Problem(415, "media-type", "The body must be application/json")
+    return await read_capped(request, most_bytes)
+
+
+async def read_capped(request: Request, most_bytes: int) -> bytes:
+    """The body, whatever it holds, of at most `most_bytes`. Refuses with 408, 413."""
     try:
         async with asyncio.timeout(READ_WITHIN_S):
             return await _read(request, most_bytes)

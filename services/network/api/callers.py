@@ -56,6 +56,7 @@ def caller_of(hub: Hub) -> Callable[[str | None, object], Node]:
             ) from None
         if node.is_revoked:
             raise Problem(403, "revoked", "This node was revoked", "Enrol it again with a new key.")
+        hub.hearing.note(node.slug, now=now)
         return node
 
     return caller

@@ -43,7 +43,6 @@ def routes(hub: Hub) -> APIRouter:
         after: Annotated[int, Query(ge=0, le=2**62)] = 0,
         limit: Annotated[int, Query(ge=1, le=MOST_ITEMS_A_PAGE)] = MOST_ITEMS_A_PAGE,
     ) -> Response:
-        del caller
         now = hub.world.clock()
         with hub.database.transaction() as tx:
             head = feed_head(tx)
@@ -61,6 +60,7 @@ def routes(hub: Hub) -> APIRouter:
                 detail = f"The feed ends at {head.position}."
                 raise Problem(409, "ahead", "The reader is ahead of the feed", detail)
             found = page(tx, after=after, limit=limit)
+        hub.hearing.note(caller.slug, now=now, position=after)
         document = FeedPage(
             epoch=found.head.epoch,
             after=after,

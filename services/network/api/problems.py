@@ -5,7 +5,7 @@ Signed like every other answer, so that a node can tell the hub's refusal from a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import psycopg
 import structlog
@@ -60,16 +60,22 @@ class Problem(Exception):
         self.headers = dict(headers or {})
 
 
-def answer_problems(app: FastAPI, key: Ed25519PrivateKey) -> None:
-    """Make every error of this application a problem document."""
+Page = Callable[[Request, Problem], Response]
+
+
+def answer_problems(app: FastAPI, key: Ed25519PrivateKey, *, page: Page, pages_at: str) -> None:
+    """Make every error of this application a problem document; below `pages_at`, a page for a person."""
+
+    def written(request: Request, problem: Problem) -> Response:
+        if request.url.path.startswith(pages_at):
+            return page(request, problem)
+        return as_document(problem, key)
 
     def problem(request: Request, wrong: Exception) -> Response:
-        del request
         assert isinstance(wrong, Problem)
-        return written(wrong, key)
+        return written(request, wrong)
 
     def invalid(request: Request, wrong: Exception) -> Response:
-        del request
         assert isinstance(wrong, RequestValidationError)
         # Where and why, never what was sent: it may be a person's name.
         reasons: list[JsonValue] = [
@@ -77,17 +83,17 @@ def answer_problems(app: FastAPI, key: Ed25519PrivateKey) -> None:
         ]
         detail = "; ".join(str(reason) for reason in reasons)
         return written(
-            Problem(422, "invalid", "The request is not valid", detail, members={"reasons": reasons}), key
+            request, Problem(422, "invalid", "The request is not valid", detail, members={"reasons": reasons})
         )
 
     def plain(request: Request, wrong: Exception) -> Response:
-        del request
         assert isinstance(wrong, HTTPException)
-        return written(Problem(wrong.status_code, "http", wrong.detail, headers=wrong.headers or {}), key)
+        return written(request, Problem(wrong.status_code, "http", wrong.detail, headers=wrong.headers or {}))
 
     def database(request: Request, wrong: Exception) -> Response:
         log.error("database trouble", path=request.url.path, error=type(wrong).__name__)
         return written(
+            request,
             Problem(
                 503,
                 "database",
@@ -95,13 +101,12 @@ def answer_problems(app: FastAPI, key: Ed25519PrivateKey) -> None:
                 "Nothing was lost: ask again.",
                 headers={"retry-after": str(RETRY_AFTER_TROUBLE_S)},
             ),
-            key,
         )
 
     def crash(request: Request, wrong: Exception) -> Response:
         del wrong  # the server logs it with its traceback
         log.error("crash", path=request.url.path)
-        return written(Problem(500, "crash", "The hub made a mistake", "It is logged."), key)
+        return written(request, Problem(500, "crash", "The hub made a mistake", "It is logged."))
 
     app.add_exception_handler(Problem, problem)
     app.add_exception_handler(RequestValidationError, invalid)
@@ -111,7 +116,7 @@ def answer_problems(app: FastAPI, key: Ed25519PrivateKey) -> None:
     app.add_exception_handler(Exception, crash)
 
 
-def written(problem: Problem, key: Ed25519PrivateKey) -> Response:
+def as_document(problem: Problem, key: Ed25519PrivateKey) -> Response:
     """The problem as a signed response."""
     document = ProblemDocument.model_validate(
         {

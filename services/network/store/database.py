@@ -15,7 +15,6 @@ from psycopg.conninfo import conninfo_to_dict
 from psycopg.rows import DictRow
 from psycopg.types.composite import register_composite
 
-
 Tx: TypeAlias = psycopg.Cursor[DictRow]
 
 POOL_CONNECTIONS = 4

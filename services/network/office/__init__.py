@@ -1,0 +1,1 @@
+"""The safety officer's pages and the same data as JSON."""

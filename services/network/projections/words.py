@@ -1,0 +1,130 @@
+"""A fact in words for the officer: what was done, and what was found. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from cylinder import facts
+from cylinder.recorded import Recorded
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A short title and what stands beside it."""
+
+    title: str
+    detail: str = ""
+
+
+def told(record: Recorded) -> Told:
+    """Any fact in words; one that this software does not know is named as it is."""
+    return _bench(record.fact) or _visit(record.fact) or _fill(record.fact) or _other(record)
+
+
+def _bench(fact: facts.Fact) -> Told | None:
+    match fact:
+        case facts.CylinderRegistered(marks=marks):
+            return Told(
+                "First seen", f"{marks.serial}, {marks.maker}, {marks.spec}, first test {marks.first_test}"
+            )
+        case facts.HoldPlaced(reason=reason):
+            return Told("Put on hold", reason)
+        case facts.HoldReleased(finding=finding):
+            return Told("Hold released", finding)
+        case facts.VisualPassed(findings=findings):
+            return Told("Inside look passed", findings)
+        case facts.VisualFailed(findings=findings):
+            return Told("Inside look failed", findings)
+        case facts.Requalified() as done:
+            return Told("Requalified", _expansion(done))
+        case facts.Rejected(reason=reason, clause=clause):
+            return Told("Rejected", f"{reason} ({clause})")
+        case facts.Condemned(reason=reason, criterion=criterion, clause=clause):
+            return Told("Condemned", f"{reason}. {criterion} ({clause})")
+        case facts.RenderedUnusable(how=how):
+            return Told("Made unusable", how)
+        case facts.OwnerNotified(how=how):
+            return Told("Owner notified", how)
+        case _:
+            return None
+
+
+def _visit(fact: facts.Fact) -> Told | None:
+    match fact:
+        case facts.CylinderReceived(tag=tag, gas=gas):
+            return Told("Received", f"Tag {tag}, {gas.words} wanted")
+        case facts.CertificationSeen(level=level):
+            return Told("Certification seen", level)
+        case facts.CylinderIdentified(marks=marks, second_reading=second):
+            return Told("Identified", f"{marks.serial}{', read a second time' if second else ''}")
+        case facts.OutsideLookedOver(sound=sound, note=note):
+            return Told("Outside looked over", _joined("sound" if sound else "not sound", note))
+        case facts.DatesRead(requalified=requalified, looked_inside=inside):
+            return Told(
+                "Dates read", f"requalified {requalified or 'no stamp'}, inside look {inside or 'no sticker'}"
+            )
+        case facts.RatingRead(rated=rated, agrees=agrees):
+            return Told("Rated pressure read", rated.words + ("" if agrees else ", differs from the record"))
+        case facts.StandingSeen(news_age_s=age, supervised=supervised):
+            return Told("Standing looked at", _joined(f"news {age} s old", supervised))
+        case facts.VisitRefused(words=words):
+            return Told("Refused to fill", " ".join(words))
+        case facts.VisitHeld(why=why):
+            return Told("Visit on hold", why)
+        case facts.VisitResumed(finding=finding):
+            return Told("Visit resumed", finding)
+        case facts.StepReopened(step=step, why=why):
+            return Told("Answer taken back", _joined(step.replace("_", " "), why))
+        case facts.VisitAbandoned(why=why):
+            return Told("Visit ended without a fill", why)
+        case facts.HandedOver():
+            return Told("Handed over")
+        case _:
+            return None
+
+
+def _fill(fact: facts.Fact) -> Told | None:
+    match fact:
+        case facts.AreaCleared():
+            return Told("People out of the fill area")
+        case facts.ValveBlownOut(o_ring=o_ring):
+            return Told("Valve blown out", f"O-ring {o_ring}")
+        case facts.WhipConnected(whip=whip):
+            return Told("Connected", f"Whip {whip}")
+        case facts.ResidualRead(residual=residual):
+            return Told("Residual pressure read", residual.words)
+        case facts.FillAuthorised(target=target):
+            return Told("Fill started", f"target {target.words}")
+        case facts.ReadingTaken(reading=reading):
+            return Told("Gauge read", reading.words)
+        case facts.FillCompleted(end=end, rated=rated, gas=gas):
+            return Told("Filled", f"{end.words} of {rated.words} rated, {gas.words}")
+        case facts.FillAborted(why=why):
+            return Told("Fill stopped", why)
+        case facts.GasAnalysed(oxygen_percent=oxygen, helium_percent=helium):
+            return Told("Gas analysed", f"{oxygen:g} % oxygen" + (f", {helium:g} % helium" if helium else ""))
+        case facts.WhipBled():
+            return Told("Bled and taken off")
+        case facts.ValveTaped():
+            return Told("Taped")
+        case facts.SetDown(slot=slot):
+            return Told("Set down", f"Slot {slot}")
+        case _:
+            return None
+
+
+def _other(record: Recorded) -> Told:
+    if isinstance(record.fact, facts.UnknownFact):
+        return Told(f"A record this software does not know ({record.kind})", f"It counts as: {record.effect}")
+    return Told(record.kind.replace(".", ": ").replace("_", " "))
+
+
+def _expansion(done: facts.Requalified) -> str:
+    total, permanent = done.total_expansion_cc, done.permanent_expansion_cc
+    if total is None or permanent is None:
+        return done.method
+    return f"{done.method}, {permanent:g} of {total:g} cc permanent ({100 * permanent / total:.1f} %)"
+
+
+def _joined(*parts: str) -> str:
+    return ", ".join(part for part in parts if part)

@@ -11,6 +11,7 @@ import sys
 from pathlib import Path
 from types import FrameType
 from typing import Annotated, NoReturn
+from zoneinfo import ZoneInfo
 
 import typer
 from rich.console import Console
@@ -88,12 +89,16 @@ def demo(
     folder: Folder = None,
     once: Annotated[bool, typer.Option("--once", help="Start, replay, print, stop.")] = False,
     replay: Annotated[bool, typer.Option(help="Replay the story that has not been told yet.")] = True,
+    story: Annotated[
+        Path | None, typer.Option(help="Another folder with network.toml and story.toml.")
+    ] = None,
 ) -> None:
     """Run the whole invented network here. Ctrl-C stops it; a second start keeps its data."""
     from filltrail import demo as stage
 
-    layout = _layout(port, folder)
-    today = datetime.datetime.now().astimezone().date()
+    layout = _layout(port, folder, story)
+    # The shops' day: what the story calls today must not be tomorrow at the counter.
+    today = datetime.datetime.now(ZoneInfo(layout.cast.network.zone)).date()
     signal.signal(signal.SIGINT, _ask_to_stop)
     signal.signal(signal.SIGTERM, _ask_to_stop)
     try:
@@ -185,9 +190,9 @@ def _become(service: str, words: list[str]) -> NoReturn:
     os.execv(sys.executable, [sys.executable, "-m", service, *words])
 
 
-def _layout(port: int, folder: Path | None) -> Layout:
+def _layout(port: int, folder: Path | None, story: Path | None = None) -> Layout:
     root = Path(__file__).resolve().parents[2]
-    story = root / "demo_data"
+    story = story or root / "demo_data"
     if not (story / "network.toml").exists():
         errors.print(
             "The demo needs its data, demo_data/network.toml: run it from a clone of the repository."

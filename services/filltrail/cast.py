@@ -6,12 +6,14 @@ Owns the shape of that file. Knows nothing of how they are enrolled.
 import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 Slug = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9-]{1,30}$")]
 Words = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=100)]
 Pin = Annotated[str, StringConstraints(pattern=r"^\d{4,8}$")]
+Zone = Annotated[str, AfterValidator(lambda name: ZoneInfo(name).key)]
 
 
 class _Entry(BaseModel):
@@ -31,6 +33,7 @@ class Shop(_Entry):
     slug: Slug
     name: Words
     unit: Literal["psi", "bar"]
+    phone: Words
     staff: tuple[Staff, ...]
 
 
@@ -51,6 +54,8 @@ class Diver(_Entry):
 
 class Network(_Entry):
     name: Words
+    zone: Zone
+    safety_phone: Words
 
 
 class Cast(_Entry):

@@ -148,7 +148,7 @@ def tell_story(demo: Demo, *, today: datetime.date) -> None:
                 told_file=layout.folder / "told.json",
                 wait_for_news=lambda: _wait_for_news(demo),
             ):
-                progress.update(task, advance=1, description=f"{step.shop}: {step.command}")
+                progress.update(task, advance=1, description=step.words)
             progress.update(task, description="The story is told")
     finally:
         for counter in counters.values():

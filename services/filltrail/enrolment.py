@@ -95,20 +95,13 @@ def _enrol_officer(layout: Layout, hub_environment: Mapping[str, str]) -> None:
 
 
 def _enrol_shop(layout: Layout, hub_environment: Mapping[str, str], shop: Shop) -> None:
+    network = layout.cast.network
     code = last_line(run("network", "invite", "--name", shop.name, "--slug", shop.slug, env=hub_environment))
     run(
-        *(
-            "branch",
-            "enrol",
-            "--hub",
-            layout.hub_url,
-            "--code",
-            code,
-            "--slug",
-            shop.slug,
-            "--name",
-            shop.name,
-        ),
+        "branch",
+        *("enrol", "--hub", layout.hub_url, "--code", code, "--slug", shop.slug, "--name", shop.name),
+        *("--unit", shop.unit, "--zone", network.zone),
+        *("--phone", shop.phone, "--safety-phone", network.safety_phone),
         env=layout.shop_environment(shop.slug),
     )
 

@@ -14,9 +14,15 @@ A step of story.toml:
     expect = "accepted"           # or "refused": then an acceptance is the error
     after_news = true             # first wait until every shop has heard what the network knows
 
-Text in fields may hold `{visit:NAME}`, `{cylinder:NAME}`, `{fact:NAME}` (the first fact of step NAME),
-`{fact:NAME/2}`, `{staff:KEY}`, `{diver:KEY.name}` (or email, level, ...), `{today}`, `{today-30}` (days) and
-`{month-14}` (months, written 2025-09). A text that is one placeholder and nothing else becomes its value.
+    [[step]]
+    shop = "lantern"
+    actor = "birk"
+    keep_card = "marit"           # instead of a command: the diver's name and address, for the vault
+
+Text in fields may hold `{visit:NAME}` (the first visit that step NAME gave), `{visit:NAME/2}`,
+`{cylinder:NAME}`, `{fact:NAME}`, `{fact:NAME/2}`, `{staff:KEY}`, `{diver:KEY.ref}` (or name, email, level,
+covers_nitrox, ...), `{today}`, `{today-30}` (days) and `{month-14}` (months, written 2025-09). A text that is
+one placeholder and nothing else becomes its value.
 """
 
 import datetime
@@ -29,7 +35,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import httpx
-from pydantic import BaseModel, ConfigDict, Field, JsonValue
+from pydantic import BaseModel, ConfigDict, Field, JsonValue, model_validator
 
 from filltrail.cast import Cast
 from filltrail.processes import CannotGoOn
@@ -51,11 +57,22 @@ class Step(BaseModel):
 
     shop: str
     actor: str
-    command: str
+    command: str = ""
+    keep_card: str = ""
     name: Annotated[str, Field(alias="as")] = ""
     fields: dict[str, JsonValue] = {}
     expect: Literal["accepted", "refused"] = "accepted"
     after_news: bool = False
+
+    @model_validator(mode="after")
+    def _is_one_thing(self) -> "Step":
+        if bool(self.command) == bool(self.keep_card):
+            raise ValueError("a step has either a command or keep_card")
+        return self
+
+    @property
+    def words(self) -> str:
+        return f"{self.command or 'card of ' + self.keep_card} at {self.shop}"
 
 
 class _Made(BaseModel):
@@ -71,7 +88,7 @@ class Outcome(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="ignore")
 
-    visit_id: str | None = None
+    visit_ids: tuple[str, ...] = ()
     cylinder_id: str | None = None
     facts: tuple[_Made, ...] = ()
 
@@ -114,12 +131,12 @@ class Counter:
         self._device_cookies: httpx.Cookies | None = None
         self._sessions: dict[str, httpx.Client] = {}
 
-    def send(self, actor: str, command: Mapping[str, JsonValue]) -> httpx.Response:
-        """Post one command, signing in again once when the session has ended."""
-        answer = self._ask(actor, command)
+    def send(self, actor: str, method: str, path: str, body: Mapping[str, JsonValue]) -> httpx.Response:
+        """One request as this person, signing in again once when the session has ended."""
+        answer = self._ask(actor, method, path, body)
         if answer.status_code == 401:
             self._sessions.pop(actor).close()
-            answer = self._ask(actor, command)
+            answer = self._ask(actor, method, path, body)
         return answer
 
     def close(self) -> None:
@@ -127,16 +144,16 @@ class Counter:
             client.close()
         self._sessions.clear()
 
-    def _ask(self, actor: str, command: Mapping[str, JsonValue]) -> httpx.Response:
+    def _ask(self, actor: str, method: str, path: str, body: Mapping[str, JsonValue]) -> httpx.Response:
         if actor not in self._sessions:
             self._sessions[actor] = self._sign_in(actor)
         client = self._sessions[actor]
-        answer = client.post("/api/commands", json=command)
+        answer = client.request(method, path, json=body)
         for _ in range(TRIES - 1):
             if answer.status_code not in (429, 503):
                 break
             time.sleep(min(float(answer.headers.get("retry-after", "1")), 5.0))
-            answer = client.post("/api/commands", json=command)
+            answer = client.request(method, path, json=body)
         return answer
 
     def _sign_in(self, actor: str) -> httpx.Client:
@@ -177,18 +194,24 @@ def tell(
 
 
 def _tell_one(step: Step, counter: Counter, fill_in: "FillIn", told: Told) -> Outcome:
-    key = uuid.uuid5(STORY_KEYS, f"{step.shop}/{step.name}")
-    fields = {name: fill_in.value(value, told) for name, value in step.fields.items()}
-    answer = counter.send(
-        str(fill_in.staff[step.actor]), {"key": str(key), "command": step.command, **fields}
-    )
-    was_refused = 400 <= answer.status_code < 500
-    said = f"step {step.name!r} ({step.command} at {step.shop}): {answer.status_code} {answer.text[:1000]}"
-    if answer.status_code >= 500 or answer.status_code in (401, 403, 404, 405):
-        raise StoryStuck(said)
-    if was_refused != (step.expect == "refused"):
+    actor = fill_in.staff[step.actor]
+    if step.keep_card:
+        card = fill_in.card(step.keep_card)
+        answer = counter.send(actor, "PUT", f"/api/divers/{card['diver_ref']}", card)
+    else:
+        key = uuid.uuid5(STORY_KEYS, f"{step.shop}/{step.name}")
+        fields = {name: fill_in.value(value, told) for name, value in step.fields.items()}
+        command = {"key": str(key), "command": step.command, **fields}
+        answer = counter.send(actor, "POST", "/api/commands", command)
+    said = f"step {step.name!r} ({step.words}): {answer.status_code} {answer.text[:1000]}"
+    if answer.status_code == 409 and step.expect == "refused":
+        return Outcome()
+    if answer.is_error:
+        # 409 is a refusal with its reasons; anything else is a story that the shop does not understand.
         raise StoryStuck(f"{said}\nThe story expects it to be {step.expect}.")
-    return Outcome() if was_refused else Outcome.model_validate_json(answer.content)
+    if step.expect == "refused":
+        raise StoryStuck(f"{said}\nThe story expects it to be refused.")
+    return Outcome.model_validate_json(answer.content)
 
 
 class FillIn:
@@ -196,10 +219,22 @@ class FillIn:
 
     def __init__(self, cast: Cast, staff: Mapping[str, str], today: datetime.date) -> None:
         self.staff = staff
+        # Elsewhere a diver's reference is random. Here it is the same at every shop and after every restart.
         self._divers: dict[str, dict[str, JsonValue]] = {
-            diver.key: diver.model_dump(mode="json") for diver in cast.divers
+            diver.key: {
+                **diver.model_dump(mode="json"),
+                "ref": uuid.uuid5(STORY_KEYS, f"diver/{diver.key}").hex,
+            }
+            for diver in cast.divers
         }
         self._today = today
+
+    def card(self, key: str) -> dict[str, JsonValue]:
+        """What the vault keeps of a diver; raises StoryStuck for one who is not in the cast."""
+        if key not in self._divers:
+            raise StoryStuck(f"no diver is called {key}")
+        diver = self._divers[key]
+        return {"diver_ref": diver["ref"], "name": diver["name"], "email": diver["email"]}
 
     def value(self, value: JsonValue, told: Told) -> JsonValue:
         """The same shape with every placeholder replaced; raises StoryStuck for one that names nothing."""
@@ -230,20 +265,16 @@ class FillIn:
                     key, _, field = name.partition(".")
                     return self._divers[key][field]
                 case "visit":
-                    return _known(told.outcomes[name].visit_id)
+                    return told.outcomes[name].visit_ids[int(index or 1) - 1]
                 case "cylinder":
-                    return _known(told.outcomes[name].cylinder_id)
+                    if (cylinder_id := told.outcomes[name].cylinder_id) is not None:
+                        return cylinder_id
+                    raise KeyError(name)
                 case "fact":
                     return told.outcomes[name].facts[int(index or 1) - 1].id
         except (KeyError, IndexError) as failure:
             raise StoryStuck(f"{found.group()} names nothing that the story knows by now") from failure
         raise StoryStuck(f"{found.group()} is no placeholder the story knows")
-
-
-def _known(value: str | None) -> str:
-    if value is None:
-        raise KeyError("this step gave none")
-    return value
 
 
 def _month(today: datetime.date, offset: int) -> str:

@@ -21,6 +21,7 @@ from filltrail.replay import Counter, FillIn, Outcome, Step, StoryStuck, Told, r
 ROOT = Path(__file__).resolve().parents[2]
 TODAY = datetime.date(2026, 3, 14)
 VISIT = "0199aaaa-0000-7000-8000-000000000001"
+OTHER = "0199aaaa-0000-7000-8000-000000000002"
 
 
 class Stand:
@@ -29,6 +30,7 @@ class Stand:
     def __init__(self) -> None:
         self.commands: list[dict[str, JsonValue]] = []
         self.cookies: list[str] = []
+        self.paths: list[str] = []
         self.answers: list[int] = []
         self.sign_ins = 0
 
@@ -38,12 +40,17 @@ class Stand:
         if path == "/api/session":
             self.sign_ins += 1
             return (200, f"session={self.sign_ins}", {}) if body["pin"] == "4719" else (401, None, {})
+        self.paths.append(path)
         self.cookies.append(cookie)
         status = self.answers.pop(0) if self.answers else 200
         if status == 200:
             self.commands.append(body)
         made: list[JsonValue] = [{"id": f"fact-{len(self.commands)}", "kind": "visit.taped", "subject": None}]
-        return status, None, {"facts": made, "visit_id": VISIT, "cylinder_id": None, "detail": "because"}
+        return (
+            status,
+            None,
+            {"facts": made, "visit_ids": [VISIT, OTHER], "cylinder_id": None, "detail": "because"},
+        )
 
 
 @pytest.fixture
@@ -64,6 +71,8 @@ def counter(stand: Stand) -> Iterator[Counter]:
                 self.send_header("retry-after", "0")
             self.end_headers()
             self.wfile.write(json.dumps(answer).encode())
+
+        do_PUT = do_POST
 
         def log_message(self, *_args: object) -> None:
             """Silence."""
@@ -100,11 +109,13 @@ def test_a_step_goes_out_signed_in_with_its_fields_and_a_key_of_its_own(
 
 
 def test_a_later_step_names_what_an_earlier_one_made(stand: Stand, counter: Counter, told_file: Path) -> None:
-    later = _step("second", fields={"visit_id": "{visit:first}", "clears": ["{fact:first}"]})
+    later = _step(
+        "second", fields={"visit_id": "{visit:first}", "clears": ["{fact:first}", "{visit:first/2}"]}
+    )
     _tell([_step("first"), later], counter, told_file)
 
     assert stand.commands[1]["visit_id"] == VISIT
-    assert stand.commands[1]["clears"] == ["fact-1"]
+    assert stand.commands[1]["clears"] == ["fact-1", OTHER]
 
 
 def test_an_interrupted_story_goes_on_where_it_stopped_with_the_same_keys(
@@ -127,7 +138,7 @@ def test_an_interrupted_story_goes_on_where_it_stopped_with_the_same_keys(
 def test_a_refusal_the_story_does_not_expect_stops_it_and_says_why(
     stand: Stand, counter: Counter, told_file: Path
 ) -> None:
-    stand.answers = [422]
+    stand.answers = [409]
     with pytest.raises(StoryStuck, match=r"(?s)first.*because.*expects it to be accepted"):
         _tell([_step("first")], counter, told_file)
 
@@ -135,9 +146,28 @@ def test_a_refusal_the_story_does_not_expect_stops_it_and_says_why(
 def test_an_expected_refusal_that_is_accepted_stops_the_story(
     stand: Stand, counter: Counter, told_file: Path
 ) -> None:
-    _tell([_step("refused", expect="refused")], _answering(stand, counter, 422), told_file)
+    _tell([_step("refused", expect="refused")], _answering(stand, counter, 409), told_file)
     with pytest.raises(StoryStuck, match="expects it to be refused"):
         _tell([_step("other", expect="refused")], counter, told_file)
+
+
+def test_a_command_the_shop_does_not_understand_is_no_refusal(
+    stand: Stand, counter: Counter, told_file: Path
+) -> None:
+    stand.answers = [422]
+    with pytest.raises(StoryStuck, match="422"):
+        _tell([_step("first", expect="refused")], counter, told_file)
+
+
+def test_a_divers_card_goes_to_the_counter_under_the_ref_that_commands_use(
+    stand: Stand, counter: Counter, told_file: Path
+) -> None:
+    card = Step.model_validate({"shop": "lantern", "actor": "birk", "as": "card", "keep_card": "marit"})
+    _tell([card, _step("greet", fields={"diver_ref": "{diver:marit.ref}"})], counter, told_file)
+
+    kept, greeted = stand.commands
+    assert kept["name"] == "Marit Halloran"
+    assert stand.paths == [f"/api/divers/{greeted['diver_ref']}", "/api/commands"]
 
 
 def test_an_ended_session_is_opened_again_and_a_busy_shop_is_asked_again(
@@ -182,7 +212,7 @@ def test_a_placeholder_becomes_its_value(text: str, value: JsonValue) -> None:
     "text", ["{visit:nobody}", "{diver:marit.shoe_size}", "{staff:nobody}", "{moon:1}", "{cylinder:first}"]
 )
 def test_a_placeholder_that_names_nothing_stops_the_story(text: str) -> None:
-    told = Told(outcomes={"first": Outcome(visit_id=VISIT)})
+    told = Told(outcomes={"first": Outcome(visit_ids=(VISIT,))})
     with pytest.raises(StoryStuck, match=r"is no placeholder|names nothing"):
         _fill_in().value(text, told)
 

@@ -122,8 +122,9 @@ def letter(handover: HandOver, diver_name: str, pack: Pack) -> Letter:
         "has_depth": any(line.label == DEEPEST for card in cards for line in card.lines),
         "phone_link": "".join(sign for sign in handover.shop.phone if sign in "+0123456789"),
     }
+    which = "your cylinder" if len(cards) == 1 else "tag " + " and ".join(card.tag for card in stopped)
     subject = (
-        f"Do not use {_cylinders(len(stopped))} from {handover.shop.name}"
+        f"Do not use {which} from {handover.shop.name}"
         if stopped
         else f"{_cylinders(len(cards)).capitalize()} filled at {handover.shop.name}"
     )
@@ -143,7 +144,7 @@ def _title(cards: tuple[Card, ...], stopped: list[Card], diver_name: str) -> str
 
 def _subtitle(handover: HandOver) -> str:
     names = sorted({one.filled_by for one in handover.given if one.filled_by})
-    by = f" Filled by {' and '.join(names)}." if names else ""
+    by = f" Filled by {' and '.join(names).rstrip('.')}." if names else ""
     return f"Handed over at {handover.shop.name} on {day(handover.on)}.{by}"
 
 
@@ -254,7 +255,7 @@ def _dates(given: Given, on: dt.date, pack: Pack) -> tuple[tuple[Line, ...], tup
     _, look_due = judge_visual(pack, YearMonth.parse(looked_inside) if looked_inside else None, on)
     # 49 CFR 180.205(c), 2015 edition: filled before it was due, a cylinder may be used until empty, then not filled.
     after_test = "What is in it by then may be used up; no shop fills it again until it is requalified."
-    after_look = "No shop of this network fills it after that until it was looked into again."
+    after_look = "No shop of this network fills it after that until it has been looked into again."
     lines, notices = [], []
     for label, due, after in (
         ("Requalification good to", test_due, after_test),

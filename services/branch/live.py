@@ -18,6 +18,7 @@ class Live:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._bells: set[asyncio.Event] = set()
         self._lock = Lock()
+        self.is_closed = False
 
     def attach(self, loop: asyncio.AbstractEventLoop) -> None:
         """The loop in which listeners wait."""
@@ -32,6 +33,11 @@ class Live:
             bells = tuple(self._bells)
         for bell in bells:
             loop.call_soon_threadsafe(bell.set)
+
+    def close(self) -> None:
+        """The node is going down: whoever listens looks up once more, sees `is_closed`, and ends."""
+        self.is_closed = True
+        self.ring()
 
     @asynccontextmanager
     async def listening(self) -> AsyncIterator[asyncio.Event]:

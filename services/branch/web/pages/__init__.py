@@ -5,25 +5,43 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fastapi import FastAPI, Request
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
 
+from branch.web.pages import board, errors, sign_in, stream
+from branch.web.problems import problem
 from cylinder.refusal import Reason
+
+_ROUTERS = (
+    sign_in.router, board.router, stream.router,
+)  # fmt: skip
 
 
 def install(app: FastAPI) -> None:
-    """Add every page to the app."""
+    """Add every page to the app, and words for the addresses that are none."""
+    for router in _ROUTERS:
+        app.include_router(router)
+    app.add_exception_handler(HTTPException, _no_such_page)
 
 
 async def refused(request: Request, reasons: Sequence[Reason]) -> Response:
-    """Every reason at once, with what was keyed still there."""
-    return PlainTextResponse("\n".join(reason.words for reason in reasons), 409)
+    """Every reason at once, where the page that asked is not known."""
+    return await run_in_threadpool(errors.refused, request, reasons)
 
 
 async def sign_in_needed(request: Request, back_to: str) -> Response:
-    """To the sign-in, and back afterwards."""
-    return RedirectResponse("/sign-in", 303)
+    """The sign-in, and afterwards on from where one was."""
+    return await sign_in.sign_in_needed(request, back_to)
 
 
 async def broken(request: Request, words: str) -> Response:
     """A red page: nothing was recorded, do not fill."""
-    return PlainTextResponse(words, 500)
+    return await run_in_threadpool(errors.broken, request, words)
+
+
+async def _no_such_page(request: Request, wrong: Exception) -> Response:
+    assert isinstance(wrong, HTTPException)
+    if request.url.path.startswith("/api/"):
+        return problem(wrong.status_code, str(wrong.detail))
+    return await run_in_threadpool(errors.not_found, request, status=wrong.status_code)

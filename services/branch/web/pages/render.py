@@ -62,6 +62,13 @@ def render(
     return HTMLResponse(html, status)
 
 
+def chips_piece(node: Node) -> str:
+    """The ages in the mast, for the live feed."""
+    now = node.floor.now()
+    mast = Mast("", words.clock(now, node.settings.tz), epoch_ms(now), chips=chips(node, now))
+    return piece("mast_chips.html", mast=mast)
+
+
 def piece(template: str, **context: object) -> str:
     """A part of a page, for the live feed."""
     return _pages.get_template(template).render(**context)

@@ -262,7 +262,18 @@ def test_a_visit_without_a_fill_makes_no_receipt() -> None:
 def test_the_html_loads_nothing_and_runs_nothing() -> None:
     html = written(AIR, NITROX).html.lower()
 
-    for forbidden in ("http:", "https:", "//", "<img", "<script", "<link", "<iframe", "url(", "@import", " src="):
+    for forbidden in (
+        "http:",
+        "https:",
+        "//",
+        "<img",
+        "<script",
+        "<link",
+        "<iframe",
+        "url(",
+        "@import",
+        " src=",
+    ):
         assert forbidden not in html
     assert not re.search(r"<[^>]* on[a-z]+=", html)
 

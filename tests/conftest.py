@@ -11,6 +11,7 @@ import subprocess
 import sys
 import uuid
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import urlsplit, urlunsplit
 
@@ -63,8 +64,8 @@ def redis_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         server.stop()
 
 
-@pytest.fixture
-def fresh_database(postgres_url: str) -> Iterator[str]:
+@contextmanager
+def new_database(postgres_url: str) -> Iterator[str]:
     """The URL of a new, empty database, dropped afterwards whoever is still connected."""
     name = f"filltrail_test_{uuid.uuid4().hex}"
     with psycopg.connect(postgres_url, autocommit=True, connect_timeout=10) as connection:
@@ -72,6 +73,13 @@ def fresh_database(postgres_url: str) -> Iterator[str]:
     yield urlunsplit(urlsplit(postgres_url)._replace(path=f"/{name}"))
     with psycopg.connect(postgres_url, autocommit=True, connect_timeout=10) as connection:
         connection.execute(drop_database.format(name=name).encode())
+
+
+@pytest.fixture
+def fresh_database(postgres_url: str) -> Iterator[str]:
+    """A database of the test's own."""
+    with new_database(postgres_url) as url:
+        yield url
 
 
 @pytest.fixture(scope="session")

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime as dt
+import json as json_lib
 import os
 import secrets
 import sys
@@ -17,8 +18,8 @@ from uuid import UUID
 
 import httpx
 import typer
-import uvicorn
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from pydantic import BaseModel, TypeAdapter
 from rich.console import Console
 
 from branch.node import AnotherIsRunning, Node, World, lock_folder, open_node, open_store, write_key
@@ -26,8 +27,6 @@ from branch.people import SignInRefused
 from branch.settings import ShopSettings, read_settings
 from branch.staff import Role, take_on
 from branch.verify import check, rebuild
-from branch.web.app import make_app
-from branch.web.logs import set_up_logs
 from eventlog.hub_client import HubRefused, HubUnreachable, enrol
 from eventlog.keys import public_text
 from eventlog.wire import Enrolled, Enrolment
@@ -59,6 +58,17 @@ WORLD = World(
     new_code=lambda: "".join(secrets.choice(_CODE_SIGNS) for _ in range(8)),
     chance=lambda: secrets.SystemRandom().random(),
 )
+
+
+class _Hand(BaseModel):
+    name: str
+    role: Role
+    pin: str
+    certificate: str = ""
+    certificate_until: dt.date | None = None
+
+
+_CREW = TypeAdapter(list[_Hand])
 
 
 def _data() -> Path:
@@ -133,6 +143,25 @@ def staff(
 
 
 @app.command()
+def crew() -> None:
+    """Take on several people at once: a JSON list on standard input, each with name, role, pin and, for an inspector,
+    certificate and certificate_until. Prints one JSON object of names and staff ids."""
+    node = _open()
+    try:
+        people = _CREW.validate_json(sys.stdin.buffer.read())
+        taken = {
+            one.name: take_on(
+                node.store, node.people, known_as=one.name, role=one.role, pin=one.pin, new_id=_uuid7(),
+                now=WORLD.now(), by="node", certificate=one.certificate, certificate_until=one.certificate_until,
+            )
+            for one in people
+        }  # fmt: skip
+    except (SignInRefused, ValueError) as wrong:
+        raise _fail(str(wrong)) from None
+    sys.stdout.write(json_lib.dumps(taken) + "\n")
+
+
+@app.command()
 def device() -> None:
     """Print a one-time code, good for ten minutes, by which a tablet becomes one of this shop's."""
     sys.stdout.write(_open(locked=False).people.device_code() + "\n")
@@ -141,6 +170,12 @@ def device() -> None:
 @app.command()
 def serve() -> None:
     """Serve the shop's pages and keep in step with the network."""
+    # Imported here: the other commands start in half the time without the web.
+    import uvicorn
+
+    from branch.web.app import make_app
+    from branch.web.logs import set_up_logs
+
     data = _data()
     if not (data / "shop.json").exists():
         raise _fail(f"No shop is enrolled in {data}. Run `filltrail branch enrol` first.")

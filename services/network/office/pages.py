@@ -130,12 +130,20 @@ def _page(
     now = hub.world.clock()
     mast = signage.Mast(
         title="Safety desk",
-        clock=f"{now:%H:%M} UTC",
+        clock="",  # shops and officer may be in different zones: every time on these pages names its own
         now_ms=int(now.timestamp() * 1000),
         chips=() if officer is None else (_step_chip(_shops(hub), now),),
     )
     html = TEMPLATES.get_template(template).render(
-        mast=mast, officer=officer, day=_day, moment=_moment, ms=_ms, now=now, **({"q": ""} | words)
+        mast=mast,
+        officer=officer,
+        day=_day,
+        month=_month,
+        moment=_moment,
+        ms=_ms,
+        now=now,
+        has_find=template != "find.html" or bool(words.get("q")),
+        **({"q": ""} | words),
     )
     return HTMLResponse(html, status)
 
@@ -166,6 +174,10 @@ def _ours(path: str) -> str:
 
 def _day(day: dt.date) -> str:
     return f"{day.day} {day:%b %Y}"
+
+
+def _month(year_month: str | None) -> str:
+    return "not recorded" if year_month is None else f"{dt.date.fromisoformat(year_month + '-01'):%b %Y}"
 
 
 def _moment(at: dt.datetime) -> str:

@@ -111,7 +111,8 @@ def _doubts(
             yield from _may_be(command, one, around, by_marks=not is_exact)
     if command.second_serial is None:
         yield from _changed(command, same, around, is_exact=is_exact, before=before)
-    good = [one for one in around.look_alikes if one.standing.is_clear]
+    # Serials of one batch differ by one sign, so a slip from a clear record is no reason to ask; misread signs are.
+    good = [one for one in around.look_alikes if one.standing.is_clear and one.likeness.distance <= 1]
     if same is None and good and not command.is_another:
         listed = "; ".join(f"{one.marks.serial} ({one.likeness.why})" for one in good)
         yield Reason("identify.look-alike", f"On record are: {listed}. Is it one of these, or another?")

@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, NoReturn
+from urllib.parse import urlsplit
 from uuid import UUID
 
 import httpx
@@ -99,13 +100,13 @@ def settle(
 
 async def _enrol(hub: str, code: str, key: Ed25519PrivateKey) -> Enrolled:
     enrolment = Enrolment(code=code, public_key=public_text(key.public_key()))
-    async with httpx.AsyncClient() as http:
+    async with _http(hub) as http:
         return await hub_client.enrol(http, hub, enrolment)
 
 
 async def _serve(settings: Settings, enrolled: Enrolled) -> None:
     ledger = Ledger(settings.data / LEDGER_FILE)
-    async with httpx.AsyncClient() as http:
+    async with _http(settings.hub_url) as http:
         hub = hub_client.HubClient(
             http,
             base_url=settings.hub_url,
@@ -151,6 +152,11 @@ async def _listen(settings: Settings, worker: Worker, ledger: Ledger) -> None:
     await server.serve()
     if bugs:
         raise bugs[0]
+
+
+def _http(hub_url: str) -> httpx.AsyncClient:
+    """A proxy of the environment is for the way out, not for a hub on this very machine."""
+    return httpx.AsyncClient(trust_env=urlsplit(hub_url).hostname not in ("localhost", "127.0.0.1", "::1"))
 
 
 @contextmanager

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime as dt
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from threading import Thread
@@ -212,7 +212,12 @@ class HubTwin:
     is_up: bool = True
     looked_up: int = 0
     now: dt.datetime = AT
+    clock: Callable[[], dt.datetime] | None = None
+    """A real program asks with a real clock; without this the hub's time is `now`."""
     own: Branch = field(default_factory=lambda: Branch(slug=HUB_NODE))
+
+    def time(self) -> dt.datetime:
+        return self.now if self.clock is None else self.clock()
 
     def carry(self, *facts: Sealed, received_at: dt.datetime | None = None) -> None:
         for sealed in facts:
@@ -220,7 +225,7 @@ class HubTwin:
             self.items.append(
                 FeedItem(
                     position=len(self.items) + 1,
-                    received_at=received_at or self.now,
+                    received_at=received_at or self.time(),
                     raw=wire.raw,
                     signature=wire.signature,
                 )
@@ -265,7 +270,7 @@ class HubTwin:
             head=len(self.items),
             items=items,
             feed_hash=self.hashes[after + len(items)] if is_ours else NO_HASH,
-            hub_time=self.now,
+            hub_time=self.time(),
         )
         return self._signed(page)
 
@@ -338,3 +343,7 @@ def serving(app: Starlette) -> Iterator[str]:
 
 def known_as(actor_id: str, name: str) -> ActorCertified:
     return ActorCertified(actor_id=actor_id, known_as=name, role="operator")
+
+
+def now_utc() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)

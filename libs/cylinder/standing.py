@@ -120,7 +120,13 @@ def matters(fact: Recorded) -> bool:
 
 def standing(cylinder_id: UUID, facts: Iterable[Recorded]) -> Standing:
     """Fold a set of facts of one cylinder, in any order, with any duplicates."""
-    each = {fact.id: fact for fact in facts if matters(fact)}
+    each: dict[UUID, Recorded] = {}
+    for fact in facts:
+        if not matters(fact):
+            continue
+        other = each.setdefault(fact.id, fact)
+        if other != fact:  # One id, two contents: a fault or a forgery. The same one counts at every node.
+            each[fact.id] = min(fact, other, key=_precedence)
     ordered = [each[fact_id] for fact_id in sorted(each)]
     cleared = _cleared(ordered)
     blocks = [_block(fact) for fact in ordered if fact.effect == "block" and fact.id not in cleared]
@@ -147,6 +153,11 @@ def digest(standings: Iterable[Standing]) -> str:
         whole.update(one.model_dump_json().encode())
         whole.update(b"\n")
     return whole.hexdigest()
+
+
+def _precedence(fact: Recorded) -> tuple[bool, str, str]:
+    """A block before anything else; then an order that has no meaning, but is everywhere the same."""
+    return fact.effect != "block", fact.kind, repr(fact)
 
 
 def _cleared(ordered: list[Recorded]) -> frozenset[UUID]:

@@ -1,0 +1,72 @@
+"""One example of every kind of fact, with fixed ids. The golden files are written from these, once each."""
+
+from __future__ import annotations
+
+from tests.cylinder.given import KNOWN, MARKS, OTHER, VISIT, an_id, bar, psi
+
+from cylinder import facts as f
+from cylinder.facts import Fact
+from cylinder.marks import GasWanted
+
+_NITROX = GasWanted(oxygen_percent=32.0)
+_CLAUSE = "49 CFR 180.205(i)(1)(iii), 2015 annual edition"
+
+_EXAMPLES: tuple[Fact, ...] = (
+    f.CylinderReceived(visit_id=VISIT, tag=4, gas=_NITROX, of=2, number=1),
+    f.CertificationSeen(visit_id=VISIT, level="Open water", covers_nitrox=True),
+    f.CylinderIdentified(
+        visit_id=VISIT, marks=MARKS, was_known=True, second_reading=True, told_apart_from=(OTHER,)
+    ),
+    f.OutsideLookedOver(visit_id=VISIT, sound=False, note="Dent below the shoulder"),
+    f.DatesRead(visit_id=VISIT, requalified="2024-03", looked_inside=None),
+    f.RatingRead(visit_id=VISIT, rated=psi(3000), on_record=bar(207), agrees=True),
+    f.StandingSeen(visit_id=VISIT, news_age_s=42, supervised="Line down since noon"),
+    f.VisitRefused(visit_id=VISIT, rule_ids=("standing.cylinder.condemned",), words=("Condemned at Le Phare",)),
+    f.AreaCleared(visit_id=VISIT),
+    f.ValveBlownOut(visit_id=VISIT, o_ring="replaced"),
+    f.WhipConnected(visit_id=VISIT, whip=3),
+    f.ResidualRead(visit_id=VISIT, residual=bar(34.5)),
+    f.FillAuthorised(visit_id=VISIT, target=psi(3000), rated=psi(3000)),
+    f.ReadingTaken(visit_id=VISIT, reading=psi(1500)),
+    f.FillCompleted(
+        visit_id=VISIT, end=psi(2980), start=psi(500), target=psi(3000), rated=psi(3000), gas=_NITROX
+    ),
+    f.FillAborted(visit_id=VISIT, at=None, why="Hissing at the yoke"),
+    f.GasAnalysed(visit_id=VISIT, oxygen_percent=32.1, helium_percent=0.0),
+    f.WhipBled(visit_id=VISIT),
+    f.ValveTaped(visit_id=VISIT),
+    f.SetDown(visit_id=VISIT, slot=7),
+    f.HandedOver(visit_id=VISIT, handover_id=an_id("hand-over"), of=2),
+    f.VisitHeld(visit_id=VISIT, why="Smells of oil"),
+    f.VisitResumed(visit_id=VISIT, finding="Looked at; fit to go on"),
+    f.StepReopened(visit_id=VISIT, step="rating", why="Misread"),
+    f.VisitAbandoned(visit_id=VISIT, why="In the red rack"),
+    f.CylinderRegistered(marks=MARKS),
+    f.HoldPlaced(reason="34 psi left", rule_id="us.residual.low", visit_id=VISIT),
+    f.HoldReleased(finding="Dry and clean inside"),
+    f.VisualPassed(findings="Clean", rated=psi(3000), certificate="C-100"),
+    f.VisualFailed(findings="Rust inside", certificate="C-100"),
+    f.Requalified(
+        method="hydrostatic", total_expansion_cc=98.5, permanent_expansion_cc=4.0, requalifier="A-000",
+        rated=psi(3000),
+    ),
+    f.Rejected(reason="Deep pit", criterion_id="reject.outside", clause="49 CFR 173.301(a)(2)", certificate="C-100"),
+    f.Condemned(
+        reason="Crack across the neck threads — 3 of them", criterion_id="condemn.cracking", criterion="Cracked.",
+        clause=_CLAUSE, serial_read=MARKS.serial, certificate="C-100",
+    ),
+    f.RenderedUnusable(how="Drilled through"),
+    f.OwnerNotified(about=an_id("condemned"), how="By letter"),
+    f.ActorCertified(
+        actor_id="in-1", known_as="R. Amat", role="inspector", certificate="C-100",
+        certificate_until="2027-01-31",
+    ),
+    f.PeopleOut(),
+    f.DoorOpened(),
+)  # fmt: skip
+
+EXAMPLES: dict[tuple[str, int], Fact] = {(fact.KIND, fact.V): fact for fact in _EXAMPLES}
+"""By stored name and version."""
+
+CYLINDER = KNOWN
+"""The cylinder that the examples are about."""

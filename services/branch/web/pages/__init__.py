@@ -9,12 +9,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from branch.web.pages import board, errors, sign_in, stop, stream
+from branch.web.pages import board, errors, sign_in, stop, stream, visit
 from branch.web.problems import problem
 from cylinder.refusal import Reason
 
 _ROUTERS = (
     sign_in.router, board.router, stream.router, stop.router,
+    visit.router,
 )  # fmt: skip
 
 

@@ -1,0 +1,316 @@
+"""One visit as its pages see it: who asks, what is known, the rail, the way back. Shows; never decides.
+
+What a page offers is found by asking `decide` beforehand and throwing the answer away, so that no rule
+of the domain is written down twice.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Annotated
+from uuid import UUID
+
+from fastapi import Depends, Request
+from starlette.responses import Response
+
+import signage
+from branch.desk import Outcome
+from branch.node import Node
+from branch.people import Session
+from branch.store import views as look
+from branch.web.gate import SignedIn, TheNode
+from branch.web.pages.asking import Posted, Trouble, record
+from branch.web.pages.render import BOARD, go, render
+from branch.web.pages.stop import stop_or_hold
+from cylinder import commands as c
+from cylinder.around import Around
+from cylinder.decide import decide
+from cylinder.decide.look_over import date_findings
+from cylinder.facts import StepName
+from cylinder.marks import KeyedPressure
+from cylinder.refusal import Reason, Refused
+from cylinder.standing import Standing
+from cylinder.visit import STAGES, STEPS, Visit
+from signage import Check, Plate, Rail, Rating, Stage
+
+NOTHING = Posted()
+LABELS = {
+    "serial": "serial",
+    "second_serial": "second reading",
+    "maker": "maker's symbol",
+    "spec": "type",
+    "first_test": "first test",
+    "requalified": "requalification stamp",
+    "looked_inside": "inside look",
+    "value": "pressure",
+    "unit": "unit",
+    "note": "note",
+    "why": "reason",
+    "o_ring": "O-ring",
+    "is_blown_out": "blown out",
+    "oxygen_percent": "oxygen",
+    "helium_percent": "helium",
+    "key": "this form",
+}
+
+
+@dataclass(frozen=True)
+class At:
+    """Everything that a page of one visit looks at."""
+
+    request: Request
+    node: Node
+    session: Session
+    visit: Visit
+    around: Around
+    shops: Mapping[str, str]
+    staff: Mapping[str, str]
+    diver: str
+
+    @property
+    def here(self) -> str:
+        """The address of the visit's page."""
+        return f"/visits/{self.visit.id}"
+
+    @property
+    def standing(self) -> Standing | None:
+        """What the network holds of the visit's cylinder."""
+        return self.around.standing
+
+    def looked_at_again(self) -> At:
+        """The same visit as it is by now."""
+        now = self.node.desk.visit(self.visit.id) or self.visit
+        return replace(self, visit=now, around=self.node.desk.around(now, self.session.person.actor))
+
+    def who(self, actor_id: str) -> str:
+        """A staff member's working name."""
+        return self.staff.get(actor_id, "Somebody")
+
+    def shop(self, node: str) -> str:
+        """A shop's name."""
+        return self.shops.get(node, node)
+
+
+def at_visit(visit_id: UUID, request: Request, node: TheNode, session: SignedIn) -> At:
+    """The visit of the address. Raises Refused when this shop never had it."""
+    visit = node.desk.visit(visit_id)
+    if visit is None:
+        raise Refused([Reason("visit.unknown", "There is no such visit here. Start again from the board.")])
+    with node.store.reading() as cursor:
+        shops, staff = look.names(cursor)
+    card = node.divers.card(visit.diver_ref)
+    return At(
+        request=request,
+        node=node,
+        session=session,
+        visit=visit,
+        around=node.desk.around(visit, session.person.actor),
+        shops=shops,
+        staff=staff,
+        diver=card.name if card else "",
+    )
+
+
+TheVisit = Annotated[At, Depends(at_visit)]
+
+
+def page(
+    at: At, template: str, *, trouble: Trouble | None = None, kept: Posted = NOTHING, **more: object
+) -> Response:
+    """A page of the visit: rail, stage bar, what was keyed before, and why it was not recorded."""
+    title = f"Tag {at.visit.tag}, {at.diver}" if at.diver else f"Tag {at.visit.tag}"
+    context: dict[str, object] = {
+        "visit": at.visit,
+        "here": at.here,
+        "kept": kept,
+        "rail": rail(at),
+        "stage_list": stage_list(at.visit),
+        "back_to": step_back(at),
+        "trouble": trouble,
+    }
+    return render(
+        at.request,
+        f"steps/{template}.html",
+        title=title,
+        back=BOARD,
+        stream=f"/stream?visit={at.visit.id}",
+        status=trouble.status if trouble else 200,
+        session=at.session,
+        **{**context, **more},
+    )
+
+
+Again = Callable[[At, Trouble, Posted], Response]
+
+
+def answer(at: At, form: Posted, make: Callable[[], c.Command], again: Again) -> Response:
+    """Ask the desk. Recorded: on to the next question. Refused: the page that asked, with every reason."""
+    outcome = record(at.node, at.session, make, LABELS)
+    if isinstance(outcome, Outcome):
+        return go(at.here)
+    return not_recorded(at.looked_at_again(), outcome, form, again)
+
+
+def not_recorded(at: At, trouble: Trouble, form: Posted, again: Again) -> Response:
+    """The page for a refusal: somebody else was faster, the cylinder is stopped, or the same question again."""
+    if any(trouble.has(rule) for rule in ("visit.moved-on", "visit.order", "visit.closed")):
+        return page(
+            at, "moved_on", trouble=trouble, who=at.who(at.visit.last_actor), last_at=at.visit.last_at
+        )
+    return stopped(at) or again(at, trouble, form)
+
+
+def stopped(at: At) -> Response | None:
+    """The stop or the hold, which come before any other page of a visit."""
+    return stop_or_hold(at.request, at.node, at.session, at.visit)
+
+
+def moved_on(at: At, trouble: Trouble | None = None) -> Response:
+    """Somebody else answered meanwhile: who, when, and the way to see it as it is now."""
+    who = at.who(at.visit.last_actor)
+    is_me = at.visit.last_actor == at.session.person.actor.id
+    return page(at, "moved_on", trouble=trouble, who=who, is_me=is_me, last_at=at.visit.last_at)
+
+
+def asked(at: At, form: Posted, /, **answers: object) -> dict[str, object]:
+    """The members of a visit's command: once-key, visit, the version that the page was made of."""
+    return {"key": form.text("key"), "visit_id": at.visit.id, "version": form.maybe("version"), **answers}
+
+
+def pressure_in(form: Posted, name: str, unit_name: str = "unit") -> dict[str, str]:
+    """A pressure as keyed, for pydantic to judge."""
+    return {"value": form.text(name), "unit": form.text(unit_name)}
+
+
+def month_in(form: Posted, name: str) -> str:
+    """A stamped month of a month-and-year pad as "YYYY-MM". Raises Refused for what is no month at all."""
+    month, year = form.text(f"{name}_month"), form.text(f"{name}_year")
+    if not (month.isdecimal() and year.isdecimal() and len(month) <= 2 and len(year) == 4):
+        words = "Key the month as it is stamped, 1 to 12, and the year in four figures."
+        raise Refused([Reason(f"input.{name}", words, "input")])
+    return f"{year}-{int(month):02d}"
+
+
+def reasons_against(at: At, command: c.Command) -> tuple[Reason, ...]:
+    """Why this would be refused now; empty when it would not. Nothing is recorded."""
+    try:
+        decide(at.visit, command, at.around)
+    except Refused as refused:
+        return refused.reasons
+    return ()
+
+
+def step_back(at: At) -> StepName | None:
+    """The step whose answer Back takes back, if it can be taken back."""
+    step = at.visit.step
+    before = STEPS[: STEPS.index(step)] if step != "done" else ()
+    answered = [one for one in before if not (one == "analyse" and at.visit.gas.is_air)]
+    if not answered:
+        return None
+    reopen = c.Reopen(key=at.node.world.new_id(), visit_id=at.visit.id, step=answered[-1])
+    return None if reasons_against(at, reopen) else answered[-1]
+
+
+def stage_list(visit: Visit) -> tuple[Stage, ...]:
+    """The stage bar; full once the cylinder waits for its diver."""
+    if visit.step in ("hand_over", "done"):
+        return tuple(Stage(name, tuple("done" for _ in steps)) for name, steps in STAGES)
+    return signage.stages(STAGES, visit.step)
+
+
+def rail(at: At) -> Rail:
+    """The left side. The rating is veiled until it is read in this visit, whatever is on record."""
+    visit = at.visit
+    return Rail(
+        tag=str(visit.tag),
+        gas=visit.gas.words,
+        lines=(f"Cylinder {visit.number} of {visit.of}", "for this diver"),
+        plate=_plate(visit),
+        rating=_rating(at),
+        checks=_checks(at),
+    )
+
+
+def age_words(age: dt.timedelta | int) -> str:
+    """ "20 s", "3 min", "4 h", "2 days"."""
+    seconds = age if isinstance(age, int) else max(0, int(age.total_seconds()))
+    if seconds < 60:
+        return f"{seconds} s"
+    if seconds < 3600:
+        return f"{seconds // 60} min"
+    return f"{seconds // 3600} h" if seconds < 172_800 else f"{seconds // 86_400} days"
+
+
+def stamped(month: str | None) -> str:
+    """A stamped month "2024-04" as it stands on metal, "04 2024"."""
+    return f"{month[5:7]} {month[:4]}" if month else "none"
+
+
+def twin(keyed: KeyedPressure) -> str:
+    """The same in the other unit, rounded for reading."""
+    other = keyed.pressure.twin()
+    return f"{other.value:.0f} {other.unit}"
+
+
+def _plate(visit: Visit) -> Plate | None:
+    if visit.marks is None:
+        return None
+    marks, read = visit.marks, visit.rating
+    return Plate(
+        serial=marks.serial,
+        marks=" ".join(part for part in (marks.maker, marks.spec) if part),
+        rating=f"{read.rated.value:g}" if read else "",
+        date=f"{marks.first_test[5:7]} {marks.first_test[2:4]}",
+    )
+
+
+def _rating(at: At) -> Rating | None:
+    visit = at.visit
+    if visit.rating is None:
+        return None
+    rated = visit.rating.rated
+    when = f"{visit.rated_at.astimezone(at.node.settings.tz):%H:%M}" if visit.rated_at else ""
+    return Rating(f"{rated.value:g}", rated.unit, f"{twin(rated)}, read {when} by {at.who(visit.rated_by)}")
+
+
+def _checks(at: At) -> tuple[Check, ...]:
+    visit, seen = at.visit, at.visit.certification
+    refused = {
+        finding.rule_id.split(".")[1]
+        for finding in date_findings(visit, at.around)
+        if finding.bearing != "tell"
+    }
+    return (
+        Check("Certification", seen.level, "done") if seen else Check("Certification"),
+        _outside_check(visit),
+        _date_check("Hydro", visit, "requalified", bad="requalification" in refused or "date" in refused),
+        _date_check("Inside look", visit, "looked_inside", bad="visual" in refused),
+        _standing_check(at),
+    )
+
+
+def _outside_check(visit: Visit) -> Check:
+    if visit.outside is None:
+        return Check("Outside")
+    return Check("Outside", "Good", "done") if visit.outside.sound else Check("Outside", "Not sound", "hold")
+
+
+def _date_check(label: str, visit: Visit, name: str, *, bad: bool) -> Check:
+    if visit.dates is None:
+        return Check(label)
+    month = visit.dates.requalified if name == "requalified" else visit.dates.looked_inside
+    return Check(label, stamped(month), "hold" if bad else "done")
+
+
+def _standing_check(at: At) -> Check:
+    blocks = at.standing.blocks if at.standing else ()
+    if blocks:
+        return Check("Standing", blocks[0].words, "hold" if blocks[0].is_hold else "stop")
+    seen = at.visit.standing_seen
+    if seen is None:
+        return Check("Standing")
+    if seen.supervised:
+        return Check("Standing", "By a manager", "hold")
+    return Check("Standing", f"{age_words(seen.news_age_s)} old", "done")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -15,6 +16,7 @@ from tests.cylinder.given import (
     abandon,
     air_route,
     an_id,
+    authorise,
     bleed,
     complete,
     condemned,
@@ -38,6 +40,9 @@ from tests.cylinder.given import (
 from cylinder import commands as c
 from cylinder import facts as f
 from cylinder.decide import decide
+from cylinder.decide.fill import authorise as start
+from cylinder.decide.tape import bleed as bleed_step
+from cylinder.decide.tape import tape_valve
 from cylinder.marks import GasWanted
 from cylinder.recorded import Recorded
 from cylinder.refusal import Refused
@@ -57,14 +62,20 @@ def test_tape_means_full_so_only_a_completed_fill_is_taped() -> None:
     stopped.is_refused_for("visit.order")
 
 
-def test_no_fact_order_puts_tape_on_what_was_not_filled() -> None:
-    # A log in which the steps before the tape are answered but the fill is not: the step itself looks again.
-    from cylinder.decide.tape import tape_valve
-
-    given = up_to("target")
+def refused_by(step: Callable[[], object]) -> list[str]:
     with pytest.raises(Refused) as refused:
-        tape_valve(given.visit(), given.around(tape()))
-    assert [reason.rule_id for reason in refused.value.reasons] == ["tape.not-full"]
+        step()
+    return [reason.rule_id for reason in refused.value.reasons]
+
+
+def test_the_steps_look_again_should_the_order_of_work_ever_let_something_through() -> None:
+    """Behind the gate of the order these cannot be reached; each step holds without it."""
+    unfilled, filling, off_whip = up_to("target"), up_to("fill"), up_to("whip")
+    around = unfilled.around(tape())
+    assert refused_by(lambda: tape_valve(unfilled.visit(), around)) == ["tape.not-full"]
+    assert refused_by(lambda: bleed_step(filling.visit(), around)) == ["bleed.filling"]
+    assert refused_by(lambda: bleed_step(off_whip.visit(), around)) == ["bleed.no-whip"]
+    assert refused_by(lambda: start(off_whip.visit(), authorise(), around)) == ["fill.not-read"]
 
 
 def test_a_cylinder_on_no_whip_is_not_bled() -> None:

@@ -9,6 +9,7 @@ import sys
 import time
 import uuid
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -115,7 +116,10 @@ class ShopProgram(Program):
     tablets: list[Tablet] = field(default_factory=list)
 
     def tablet(self, role: str = "operator") -> Tablet:
-        """Sign somebody in on the shop's tablet; the tablet is enrolled at its first use."""
+        """Somebody signed in on the shop's tablet; the tablet is enrolled at its first use."""
+        for tablet in self.tablets:
+            if tablet.role == role and tablet.http.get("/api/floor").status_code == 200:
+                return tablet
         http = httpx.Client(base_url=self.url, timeout=30)
         if self.device is None:
             answer = http.post("/api/device", json={"code": self.ask("device"), "name": "Counter"})
@@ -148,15 +152,21 @@ class Network:
                 tablet.http.close()
         stop_together([p.running for p in self.programs if p.running is not None], 10)
 
-    def is_equal(self) -> bool:
-        """Whether every node stands at one position with one digest and nothing is left to send."""
-        reports = [p.report() for p in (self.hub, *self.shops.values())]
-        assert all(not report["problems"] for report in reports), reports
-        seen = {(r["epoch"], r["position"], r["feed_hash"], r["standing_digest"]) for r in reports}
-        return len(seen) == 1 and all(not report.get("unsent") for report in reports)
+    def is_in_step(self) -> bool:
+        """Whether the shops say that they stand at one position with one digest, with nothing left to send."""
+        news = [shop.tablet().http.get("/api/news").json() for shop in self.shops.values()]
+        seen = {(one["epoch"], one["position"], one["feed_hash"], one["standing_digest"]) for one in news}
+        return len(seen) == 1 and not any(one["unsent"] for one in news)
 
     def wait_until_equal(self, *, within_s: float = WAIT_S) -> None:
-        wait_until(self.is_equal, "all nodes equal", within_s=within_s)
+        """In step within the time, and then everything checked from the bottom at hub and shops: no fault, one digest."""
+        wait_until(self.is_in_step, "all shops in step", within_s=within_s)
+        programs: list[Program] = [self.hub, *self.shops.values()]
+        with ThreadPoolExecutor() as pool:
+            reports = list(pool.map(lambda program: program.report(), programs))
+        assert all(not report["problems"] for report in reports), reports
+        seen = {(r["epoch"], r["position"], r["feed_hash"], r["standing_digest"]) for r in reports}
+        assert len(seen) == 1, reports
 
 
 def start_network(

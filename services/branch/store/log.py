@@ -206,6 +206,8 @@ class Tx:
         self.c.execute("select envelope_hash from fact where event_id = ?", (str(event.id),))
         known = self.c.fetchone()
         if known is not None:
+            if rows.text(known[0]) != sealed.hash:
+                raise PageRefused(f"the feed and this node hold different envelopes of the fact {event.id}")
             self.c.execute("update fact set position = ? where event_id = ?", (position, str(event.id)))
             return 0
         if place.node == self._author.node and place.inc == self.node().inc:

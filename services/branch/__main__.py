@@ -171,10 +171,8 @@ def device() -> None:
 def serve() -> None:
     """Serve the shop's pages and keep in step with the network."""
     # Imported here: the other commands start in half the time without the web.
-    import uvicorn
-
-    from branch.web.app import make_app
     from branch.web.logs import set_up_logs
+    from branch.web.server import NodeServer
 
     data = _data()
     if not (data / "shop.json").exists():
@@ -182,10 +180,10 @@ def serve() -> None:
     set_up_logs()
     node = _open()
     host, port = os.environ.get("FILLTRAIL_HOST", "127.0.0.1"), int(os.environ.get("FILLTRAIL_PORT", "8701"))
-    uvicorn.run(
-        make_app(node), host=host, port=port, log_config=None, access_log=False, timeout_graceful_shutdown=2,
-        server_header=False, timeout_keep_alive=30, h11_max_incomplete_event_size=64 * 1024,
-    )  # fmt: skip
+    server = NodeServer(node, host=host, port=port)
+    server.run()
+    if not server.started:
+        raise typer.Exit(3)
 
 
 @app.command("verify")

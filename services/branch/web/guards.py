@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from starlette.responses import HTMLResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from branch.web.problems import problem
 
 LARGEST_BODY_BYTES = 256 * 1024
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+_PAGE = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title>
+<meta name="viewport" content="width=device-width, initial-scale=1"></head>
+<body><main><h1>{title}</h1><p>{words}</p><p>Go back in the browser: what you keyed is still there.</p></main></body></html>"""
 
 
 class BodyLimit:
@@ -34,7 +38,7 @@ class BodyLimit:
                 break
         if too_large:
             words = f"This is larger than {self._limit // 1024} KiB. Nothing was saved."
-            await problem(413, "Too large", words)(scope, receive, send)
+            await _refuse(scope, 413, "Too large", words)(scope, receive, send)
             return
         sent = False
 
@@ -56,9 +60,8 @@ class SameSite:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and scope["method"] not in _SAFE and not self._is_ours(scope):
-            await problem(403, "From another site", "This request was started by a page of another site.")(
-                scope, receive, send
-            )
+            words = "This request was started by a page of another site. Nothing was saved."
+            await _refuse(scope, 403, "From another site", words)(scope, receive, send)
             return
         await self._app(scope, receive, send)
 
@@ -70,3 +73,14 @@ class SameSite:
             return bool(site in (b"same-origin", b"none"))
         origin = headers.get(b"origin")
         return origin is None or bool(origin.split(b"://", 1)[-1] == headers.get(b"host", b""))
+
+
+def _refuse(scope: Scope, status: int, title: str, words: str) -> Response:
+    """Words on a page for a person whose browser would otherwise show them a document; a problem for programs and the script."""
+    headers = dict(scope["headers"])
+    is_browsing = headers.get(b"sec-fetch-dest", b"document") == b"document" and b"text/html" in headers.get(
+        b"accept", b""
+    )
+    if is_browsing and not scope["path"].startswith("/api/"):
+        return HTMLResponse(_PAGE.format(title=title, words=words), status)
+    return problem(status, title, words)

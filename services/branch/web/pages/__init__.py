@@ -9,12 +9,26 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from branch.web.pages import board, errors, sign_in, stop, stream, visit
+from branch.web.pages import (
+    about,
+    bay,
+    board,
+    errors,
+    find,
+    greet,
+    hand_over,
+    sign_in,
+    staff,
+    stop,
+    stream,
+    visit,
+)  # fmt: skip
 from branch.web.problems import problem
 from cylinder.refusal import Reason
 
 _ROUTERS = (
     sign_in.router, board.router, stream.router, stop.router,
+    greet.router, find.router, bay.router, hand_over.router, staff.router, about.router,
     visit.router,
 )  # fmt: skip
 

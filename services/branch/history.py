@@ -1,0 +1,135 @@
+"""A cylinder's life in words, one line for each fact, for the people at the counter and the bench. Pure; never a diver's name."""
+
+from __future__ import annotations
+
+from cylinder import facts as f
+from cylinder.recorded import Recorded
+
+VEILED = "a figure is hidden until it is read off this cylinder"
+
+
+def line(record: Recorded, *, is_veiled: bool = False) -> str:
+    """What happened. `is_veiled` hides pressures that would give the rating away before it is read."""
+    return _veiled(record.fact) if is_veiled and isinstance(record.fact, _PRESSURES) else _line(record.fact)
+
+
+_PRESSURES = (f.RatingRead, f.FillAuthorised, f.FillCompleted, f.ReadingTaken, f.FillAborted)
+
+
+def _veiled(fact: f.Fact) -> str:
+    match fact:
+        case f.RatingRead(agrees=agrees):
+            return f"Rated pressure read{'' if agrees else ', not as on record'} ({VEILED})"
+        case f.FillCompleted(gas=gas):
+            return f"Filled with {gas.words} ({VEILED})"
+        case f.FillAborted(why=why):
+            return f"Fill stopped: {why}"
+        case f.ReadingTaken():
+            return "Gauge keyed during the fill"
+        case _:
+            return "Fill started"
+
+
+def _line(fact: f.Fact) -> str:
+    match fact:
+        case f.Condemned() | f.Rejected() | f.VisualFailed() | f.RenderedUnusable() | f.HoldPlaced():
+            return _block(fact)
+        case f.HoldReleased() | f.VisualPassed() | f.Requalified() | f.OwnerNotified():
+            return _bench(fact)
+        case f.FillAuthorised() | f.ReadingTaken() | f.FillCompleted() | f.FillAborted() | f.GasAnalysed():
+            return _fill(fact)
+        case f.VisitFact():
+            return _visit(fact)
+        case f.CylinderRegistered(marks=marks):
+            return f"Put on record: {marks.serial}, {marks.spec}, first test {marks.first_test}"
+        case f.UnknownFact(kind=kind):
+            return f"A record that this software does not know ({kind})"
+        case _:
+            return fact.KIND
+
+
+def _block(fact: f.Fact) -> str:
+    match fact:
+        case f.Condemned(reason=reason, criterion=criterion, clause=clause):
+            return f"Condemned: {reason}. {criterion} ({clause})"
+        case f.Rejected(reason=reason, clause=clause):
+            return f"Rejected: {reason} ({clause})"
+        case f.VisualFailed(findings=findings):
+            return f"Failed the inside look: {findings}"
+        case f.RenderedUnusable(how=how):
+            return f"Made unusable: {how}"
+        case f.HoldPlaced(reason=reason):
+            return f"Put on hold: {reason}"
+        case _:
+            return fact.KIND
+
+
+def _bench(fact: f.Fact) -> str:
+    match fact:
+        case f.HoldReleased(finding=finding):
+            return f"Hold released: {finding}"
+        case f.VisualPassed(findings=findings):
+            return f"Passed the inside look{': ' + findings if findings else ''}"
+        case f.Requalified(method=method, requalifier=requalifier):
+            return f"Requalified, {method}{', ' + requalifier if requalifier else ''}"
+        case f.OwnerNotified(how=how):
+            return f"Owner told: {how}"
+        case _:
+            return fact.KIND
+
+
+def _fill(fact: f.Fact) -> str:
+    match fact:
+        case f.FillAuthorised(target=target):
+            return f"Fill started, up to {target.words}"
+        case f.ReadingTaken(reading=reading):
+            return f"Gauge keyed: {reading.words}"
+        case f.FillCompleted(start=start, end=end, gas=gas):
+            return f"Filled with {gas.words} from {start.words} to {end.words}"
+        case f.FillAborted(at=at, why=why):
+            return f"Fill stopped{' at ' + at.words if at else ''}: {why}"
+        case f.GasAnalysed(oxygen_percent=oxygen, helium_percent=helium):
+            return f"Analysed: {oxygen:g} % oxygen{f', {helium:g} % helium' if helium else ''}"
+        case _:
+            return fact.KIND
+
+
+def _visit(fact: f.VisitFact) -> str:
+    match fact:
+        case f.CylinderIdentified(marks=marks, second_reading=twice):
+            return f"Identified as {marks.serial}{', read twice' if twice else ''}"
+        case f.OutsideLookedOver(sound=sound, note=note):
+            return f"Outside {'sound' if sound else 'not sound'}{': ' + note if note else ''}"
+        case f.DatesRead(requalified=requalified, looked_inside=inside):
+            return f"Dates read: requalified {requalified or 'none'}, inside look {inside or 'none'}"
+        case f.RatingRead(rated=rated, agrees=agrees):
+            return f"Rated pressure read: {rated.words}{'' if agrees else ', not as on record'}"
+        case f.ResidualRead(residual=residual):
+            return f"{residual.words} left in it"
+        case f.StandingSeen(supervised=supervised):
+            return f"Network standing looked at{'; a manager went on: ' + supervised if supervised else ''}"
+        case f.VisitRefused(words=words):
+            return f"Refused: {'; '.join(words)}"
+        case f.WhipConnected(whip=whip):
+            return f"Connected to whip {whip}"
+        case f.SetDown(slot=slot):
+            return f"Set down in slot {slot}"
+        case f.VisitHeld(why=why) | f.VisitAbandoned(why=why):
+            return f"{'Visit held' if isinstance(fact, f.VisitHeld) else 'Left without a fill'}: {why}"
+        case f.VisitResumed(finding=finding):
+            return f"Visit goes on: {finding}"
+        case f.StepReopened(step=step, why=why):
+            return f"Answer taken back: {step.replace('_', ' ')}{', ' + why if why else ''}"
+        case _:
+            return _PLAIN.get(fact.KIND, fact.KIND)
+
+
+_PLAIN = {
+    f.CylinderReceived.KIND: "Taken in at the counter",
+    f.CertificationSeen.KIND: "Certification seen",
+    f.AreaCleared.KIND: "People out of the fill area",
+    f.ValveBlownOut.KIND: "Valve blown out, O-ring looked at",
+    f.WhipBled.KIND: "Whip bled and off",
+    f.ValveTaped.KIND: "Taped: full",
+    f.HandedOver.KIND: "Handed over",
+}

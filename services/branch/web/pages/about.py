@@ -1,0 +1,43 @@
+"""What the shop goes by: the rules in force with their sources, and how it stands to the network. Reads; changes nothing."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from branch.store import views as look
+from branch.store.rows import node_row
+from branch.web.gate import SignedIn, TheNode
+from branch.web.pages.render import epoch_ms, render
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/rules")
+def rules(request: Request, node: TheNode, session: SignedIn) -> Response:
+    """The pack, line by line."""
+    return render(
+        request,
+        "rules.html",
+        title="Rules in force",
+        session=session,
+        pack=node.desk.rules,
+        policy=node.settings.policy,
+    )
+
+
+@router.get("/network")
+def network(request: Request, node: TheNode, session: SignedIn) -> Response:
+    """Ages, not lamps: when the hub was last heard, what is not sent yet, how far the feed was read."""
+    with node.store.reading() as cursor:
+        row, backlog, digest = node_row(cursor), look.backlog(cursor), look.standing_digest(cursor)
+        shops, _ = look.names(cursor)
+    assert row is not None  # A node that serves has a log.
+    link = node.sync.link
+    heard = link.heard_at or row.heard_at
+    return render(
+        request, "network.html", title="Network", session=session, row=row, backlog=backlog, digest=digest, link=link,
+        heard_ms=None if heard is None else epoch_ms(heard), policy=node.settings.policy,
+        oldest_ms=None if backlog.oldest_at is None else epoch_ms(backlog.oldest_at),
+        shops=sorted(shops.values()), trouble_words=row.trouble or link.trouble,
+    )  # fmt: skip

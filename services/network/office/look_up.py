@@ -53,10 +53,10 @@ where h.cylinder_id = %(id)s
 order by h.position desc limit %(limit)s
 """
 fills_of_cylinder = "select * from fill where cylinder_id = %s order by position desc limit %s"
-exposures_of_cylinder = "select * from exposure where cylinder_id = %s order by fill_position desc limit %s"
-latest_exposures = (
-    "select * from exposure order by knew desc, greatest(block_position, fill_position) desc limit %s"
+exposures_of_cylinder = (
+    "select * from exposure where cylinder_id = %s order by fill_on desc, fill_position desc limit %s"
 )
+latest_exposures = "select * from exposure order by knew desc, fill_on desc, fill_position desc limit %s"
 count_exposures = "select count(*) as n, count(*) filter (where knew) as knew from exposure"
 every_actor = "select actor_id, known_as from actor"
 news_of_nodes = "select node, facts, last_at from node_news"

@@ -189,7 +189,7 @@ _SHAPES: tuple[Shape, ...] = (_circle, _square, _triangle, _ring, _down, _plus)
 
 
 def _bar(x: float, y: float) -> Markup:
-    return _rect("chart-bar", x - 6, y - 12, 12, 24)
+    return _rect("chart-good", x - 7, y - 12, 14, 24)
 
 
 def _good(x: float, y: float) -> Markup:

@@ -85,7 +85,11 @@ class Projection:
 def catch_up_once(database: Database, projection: Projection, *, limit: int = FACTS_A_BATCH) -> int:
     """Read at most one batch, in one transaction; how many facts there were."""
     with database.transaction() as tx:
-        position = _cursor(tx, projection)
+        # On its own, so that the tables are there, empty, even when the first fact cannot be applied.
+        if _cursor(tx, projection) is None:
+            _begin(tx, projection)
+    with database.transaction() as tx:
+        position = _cursor(tx, projection) or 0
         batch = read_batch(tx, after=position, limit=limit)
         if batch:
             projection.apply(tx, batch)
@@ -121,12 +125,11 @@ def positioned(position: int, received_at: dt.datetime, node: str, raw: bytes) -
     return Positioned(position, received_at, node, event, recorded(event, node))
 
 
-def _cursor(tx: Tx, projection: Projection) -> int:
-    """The cursor, locked: two processes never read the same projection at once. New or changed ones begin at 0."""
+def _cursor(tx: Tx, projection: Projection) -> int | None:
+    """The cursor, locked: two processes never read the same projection at once. None: new, or declared anew."""
     row = tx.execute(lock_cursor, (projection.name,)).fetchone()
     if row is None or row["version"] != projection.version:
-        _begin(tx, projection)
-        return 0
+        return None
     return int(row["position"])
 
 

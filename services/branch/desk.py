@@ -162,7 +162,7 @@ class Desk:
             standing=standing,
             open_visits=self.open_visits(),
             people_out_at=look.people_out_at(cursor, self.settings.node),
-            news_age=None if heard is None else max(dt.timedelta(0), now - heard),
+            news_age=None if heard is None else now - heard,
         )
 
     def _move_visits(self, records: tuple[Recorded, ...]) -> None:

@@ -31,7 +31,7 @@ from gas.pressure import Pressure, Unit
 
 router = APIRouter()
 
-PARTS = (100, 90, 75, 50)
+PARTS = (100, 90, 75)
 """The presets of a target, in percent of the rating that was just read."""
 
 _STEP = {"psi": 50, "bar": 5}

@@ -6,14 +6,27 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from fastapi import APIRouter
+from pydantic import ValidationError
 from starlette.responses import Response
 
 from branch.store import views as look
-from branch.web.pages.asking import Form, Posted, Trouble, uuid_or_none
-from branch.web.pages.steps_frame import NOTHING, At, TheVisit, answer, asked, month_in, page
+from branch.web.pages.asking import Form, Posted, Trouble, misread, uuid_or_none
+from branch.web.pages.steps_frame import (
+    LABELS,
+    NOTHING,
+    At,
+    TheVisit,
+    answer,
+    asked,
+    month_in,
+    not_recorded,
+    page,
+    stopped,
+)
 from branch.web.pages.words import day
 from cylinder import commands as c
 from cylinder.around import LookAlike
+from cylinder.marks import Marks
 from cylinder.near import bare
 from cylinder.standing import Standing
 from rulebook import Pack, spec_list
@@ -35,6 +48,10 @@ class LookAlikeRow:
 
 def show(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) -> Response:
     """The marks, or what has to be said next about marks that were keyed."""
+    if trouble is not None and any("first_test" in reason.rule_id for reason in trouble.reasons):
+        return page(
+            at, "first_test", trouble=trouble, kept=form, carried=_carried(form, without="first_test")
+        )
     if trouble is None or trouble.status == 422:
         return _marks(at, trouble, form)
     found = _look_alikes(at, form)
@@ -52,17 +69,19 @@ def show(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) -> Resp
 @router.post("/identify")
 def identify(at: TheVisit, form: Form) -> Response:
     """Say which cylinder it is."""
-    return answer(at, form, lambda: _command(at, form), show)
+    if form.has("first_test_year") or form.has("first_test_month"):
+        return answer(at, form, lambda: _command(at, form), show)
+    try:
+        # Faults of the first three marks are told before the date is asked; the date here is no claim.
+        Marks.model_validate({**_stamps(form), "first_test": "2000-01"})
+    except ValidationError as wrong:
+        return not_recorded(at, Trouble(misread(wrong, LABELS), 422), form, _marks)
+    return stopped(at) or page(at, "first_test", kept=form, carried=_carried(form))
 
 
 def marks_in(form: Posted) -> dict[str, str]:
     """The marks as keyed: the type from the list, or as typed where it is not in it."""
-    return {
-        "serial": form.text("serial"),
-        "maker": form.text("maker"),
-        "spec": form.text("spec_typed") or form.text("spec"),
-        "first_test": month_in(form, "first_test"),
-    }
+    return {**_stamps(form), "first_test": month_in(form, "first_test")}
 
 
 def spec_options(rules: Pack) -> list[tuple[str, str]]:
@@ -77,6 +96,14 @@ def standing_words(standing: Standing, shops: Mapping[str, str]) -> str:
     block = standing.blocks[0]
     where = shops.get(block.node, block.node)
     return f"{block.words} {day(block.performed_on)} at {where}: {block.reason}"
+
+
+def _stamps(form: Posted) -> dict[str, str]:
+    return {
+        "serial": form.text("serial"),
+        "maker": form.text("maker"),
+        "spec": form.text("spec_typed") or form.text("spec"),
+    }
 
 
 def _command(at: At, form: Posted) -> c.Identify:
@@ -106,11 +133,11 @@ def _look_alikes(at: At, form: Posted) -> tuple[LookAlike, ...]:
         return look.near_serial(cursor, serial)
 
 
-def _carried(form: Posted) -> tuple[tuple[str, str], ...]:
+def _carried(form: Posted, *, without: str = "none of them") -> tuple[tuple[str, str], ...]:
     """What goes along to the next form, unseen."""
     kept = ("serial", "maker", "spec", "spec_typed", "first_test_month", "first_test_year", "second_serial",
             "chosen", "is_another")  # fmt: skip
-    return tuple((name, form.text(name)) for name in kept if form.has(name))
+    return tuple((name, form.text(name)) for name in kept if form.has(name) and not name.startswith(without))
 
 
 def _row(at: At, one: LookAlike) -> LookAlikeRow:

@@ -4,6 +4,7 @@ import socket
 from pathlib import Path
 
 import pytest
+from tests.filltrail.free_ports import free_base_port
 
 from filltrail.cast import read_cast
 from filltrail.layout import CommandFailed, Layout, Ports, PortsTaken, last_line, refuse_taken_ports, run
@@ -15,7 +16,7 @@ ROOT = Path(__file__).resolve().parents[2]
 @pytest.fixture
 def layout(tmp_path: Path) -> Layout:
     return Layout(
-        tmp_path, ROOT / "demo_data", Ports(_free_run_of(14)), read_cast(ROOT / "demo_data/network.toml")
+        tmp_path, ROOT / "demo_data", Ports(free_base_port()), read_cast(ROOT / "demo_data/network.toml")
     )
 
 
@@ -72,15 +73,3 @@ def test_the_line_for_programs_is_the_last_one() -> None:
     assert last_line("a warning\nK7QM-2FXA\n\n") == "K7QM-2FXA"
     with pytest.raises(CommandFailed):
         last_line("\n")
-
-
-def _free_run_of(count: int) -> int:
-    """The first of `count` ports in a row that nobody listens on."""
-    for base in range(21000, 30000, count):
-        try:
-            for port in range(base, base + count):
-                socket.create_server(("127.0.0.1", port)).close()
-        except OSError:
-            continue
-        return base
-    raise AssertionError("no free run of ports")

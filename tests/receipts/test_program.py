@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import sqlite3
 import stat
 import subprocess
 import sys
@@ -265,6 +266,19 @@ def _when_shown(place: Place) -> str:
 
     eventually(look)
     return shown[-1]
+
+
+def test_a_damaged_ledger_ends_the_program_loudly(enrolled: Place) -> None:
+    program = enrolled.serve()
+    eventually(enrolled.is_ready)
+    damage = sqlite3.connect(enrolled.folder / "receipts.sqlite3")
+    damage.execute("drop table cursor")
+    damage.commit()
+    damage.close()
+    hand_over(enrolled)
+
+    assert program.wait(15) == 1
+    assert "no such table: cursor" in enrolled.log()
 
 
 @pytest.mark.parametrize(

@@ -175,6 +175,7 @@ def test_facts_that_come_again_make_no_second_mail(bench: Bench, relay: Scripted
     bench.send(turns=3)
 
     assert len(relay.mails) == 1
+    assert bench.ledger.facts_of_handover(ONE) == ()
 
 
 def test_a_new_epoch_is_read_from_its_start_and_nothing_is_sent_again(

@@ -170,7 +170,19 @@ def _envelope(found: dict[str, object]) -> Envelope:
         prev=_text(found, "prev"),
     )
     recorded_at = dt.datetime.fromisoformat(_text(found, "recordedtime"))
+    for name, moment in (("time", event.at), ("recordedtime", recorded_at)):
+        if moment.tzinfo is None or not _is_in_utc(moment):
+            raise Malformed(f"{name} is not a moment that UTC can name")
     return Envelope(place=place, recorded_at=recorded_at, event=event)
+
+
+def _is_in_utc(moment: dt.datetime) -> bool:
+    """Whether every reader can convert it; at both ends of the calendar an offset leads out of it."""
+    try:
+        moment.astimezone(dt.UTC)
+    except OverflowError:
+        return False
+    return True
 
 
 def _text(found: dict[str, object], name: str) -> str:

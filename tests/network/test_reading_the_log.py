@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import re
 import uuid
 from uuid import UUID
 
@@ -12,6 +13,7 @@ import pytest
 from tests.network.shop import Shop, let_shop_in, now
 
 from cylinder.facts import (
+    ActorCertified,
     Condemned,
     CylinderRegistered,
     Fact,
@@ -22,12 +24,15 @@ from cylinder.facts import (
 )
 from cylinder.marks import GasWanted, KeyedPressure, Marks
 from cylinder.near import likeness
+from cylinder.standing import Standing
 from eventlog.chain import links
 from eventlog.event import Effect, Event, Seen
 from network.hub import Hub
+from network.office.documents import CylinderLife, HistoryRow
 from network.office.look_up import all_exposures, find_cylinders, life_of
+from network.office.timeline import whole_life
 from network.projections.cylinders import cylinders, standing_digest
-from network.projections.projection import catch_up_once, rebuild
+from network.projections.projection import catch_up_once, position_of, rebuild
 from network.projections.runner import PROJECTIONS, catch_up
 from network.store.log import append
 from network.verify import check_log
@@ -215,6 +220,56 @@ def test_an_unknown_kind_that_blocks_is_shown_as_a_block(hub: Hub, reef: Shop) -
     assert life is not None
     assert life.tone == "stop"
     assert "cylinder.haunted" in life.history[0].title
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "nul \x00 here",
+        "\u202egnihton",
+        "line\u2028feed",
+        "<script>alert(1)</script>",
+        "{{ 7 * 7 }}",
+        "'; drop table feed",
+    ],
+)
+def test_no_text_in_a_fact_stops_a_projection_or_a_page(hub: Hub, reef: Shop, text: str) -> None:
+    cylinder_id = uuid.uuid4()
+    record(reef, CylinderRegistered(marks=MARKS), cylinder_id)
+    record(reef, HoldPlaced(reason=text), cylinder_id)
+    record(reef, ActorCertified(actor_id="staff-1", known_as=text, role="inspector"), cylinder_id)
+    for day in (dt.date.min, dt.date.max):
+        record(reef, fill(), cylinder_id, on=day)
+    publish(hub, reef)
+    read_all(hub)
+    with hub.database.transaction() as tx:
+        assert {name: position_of(tx, one) for name, one in PROJECTIONS.items()} == dict.fromkeys(
+            PROJECTIONS, hub.head().position
+        )
+        life = life_of(tx, cylinder_id)
+    assert life is not None
+    assert "<script>" not in whole_life(life, TODAY).svg
+    assert not re.search("[\x00\u2028\u202e]", life.history[-2].detail + life.history[-2].who)
+
+
+@pytest.mark.parametrize("days", [0, 1, 27, 28, 80, 81, 365, 900, 901, 20_000])
+@pytest.mark.parametrize("last", [TODAY, dt.date(2026, 1, 1), dt.date(2026, 12, 31), dt.date(9999, 12, 31)])
+def test_a_life_of_any_length_is_drawn(days: int, last: dt.date) -> None:
+    first = last - dt.timedelta(days=days)
+    row = HistoryRow(
+        position=1, event_id=uuid.uuid4(), performed_on=first, at=now(), received_at=now(), node="reef", shop="Reef",
+        who="sam", kind="cylinder.condemned", effect="block", title="Condemned", detail="", clears=(),
+    )  # fmt: skip
+    life = CylinderLife(
+        cylinder_id=uuid.uuid4(), as_of=1, standing=Standing(cylinder_id=uuid.uuid4()), standing_words="", tone="good",
+        blocks=(), history=(row,), is_cut=False, fills=(), exposures=(),
+    )  # fmt: skip
+    svg = whole_life(life, last).svg
+    xs = [float(x) for x in re.findall(r'class="chart-grid" x1="([0-9.]+)"', svg)]
+    assert "Condemned" in svg
+    assert xs == sorted(xs)
+    assert len(xs) <= 16
+    assert all(170 <= x <= 1200 for x in xs)
 
 
 def test_a_projection_that_fails_does_not_stop_the_others(

@@ -97,9 +97,10 @@ def _ticks(first: dt.date, last: dt.date) -> list[tuple[dt.date, str]]:
         step = max(1, span // 365 // 12)
         return [(dt.date(year, 1, 1), str(year)) for year in range(first.year + 1, last.year + 1, step)]
     if span > 80:
-        months = [(first.year * 12 + first.month + n) for n in range(span // 28 + 1)]
+        # Months counted from year 0, January 0: the month after the first, up to that of the last day.
+        months = range(first.year * 12 + first.month, last.year * 12 + last.month)
         days = [dt.date(month // 12, month % 12 + 1, 1) for month in months[:: max(1, span // 300)]]
-        return [(day, f"{day:%b %Y}") for day in days if day <= last]
+        return [(day, f"{day:%b %Y}") for day in days]
     week = [first + dt.timedelta(days=7 * n) for n in range(1, span // 7 + 1)]
     return [(day, f"{day.day} {day:%b}") for day in week[:: max(1, span // 49)]]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from cylinder.facts import ActorCertified
 from network.projections.projection import Positioned, Projection
+from network.projections.words import printable
 from network.store.database import Tx
 
 actors = Projection(
@@ -29,4 +30,5 @@ def know(tx: Tx, at: Positioned) -> None:
     """The latest word on a member of staff."""
     fact = at.record.fact
     if isinstance(fact, ActorCertified):
-        tx.execute(put_actor, (fact.actor_id, fact.known_as, fact.role, fact.certificate, at.node))
+        actor_id, known_as, certificate = map(printable, (fact.actor_id, fact.known_as, fact.certificate))
+        tx.execute(put_actor, (actor_id, known_as, fact.role, certificate, at.node))

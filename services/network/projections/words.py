@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 
 from cylinder import facts
 from cylinder.recorded import Recorded
+
+_UNPRINTABLE = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +21,13 @@ class Told:
 
 def told(record: Recorded) -> Told:
     """Any fact in words; one that this software does not know is named as it is."""
-    return _bench(record.fact) or _visit(record.fact) or _fill(record.fact) or _other(record)
+    words = _bench(record.fact) or _visit(record.fact) or _fill(record.fact) or _other(record)
+    return Told(printable(words.title), printable(words.detail))
+
+
+def printable(text: str) -> str:
+    """Without control characters: a database text holds no NUL, and a page no mark that turns its direction."""
+    return "".join("\ufffd" if unicodedata.category(sign) in _UNPRINTABLE else sign for sign in text)
 
 
 def _bench(fact: facts.Fact) -> Told | None:

@@ -19,7 +19,7 @@ from branch.store.rows import history, standing_row
 from branch.web.gate import SignedIn, TheNode
 from branch.web.pages import errors, words
 from branch.web.pages.asking import Form, Posted, Trouble, record
-from branch.web.pages.render import go, render
+from branch.web.pages.render import go, names_of, render
 from cylinder import commands as c
 from cylinder.recorded import cylinder_subject
 from cylinder.standing import Standing
@@ -38,7 +38,7 @@ def find(
     serial = serial.strip()
     with node.store.reading() as cursor:
         found = look.near_serial(cursor, serial) if serial else ()
-        names = Names(*look.names(cursor))
+        names = names_of(node, cursor)
     rows = [(one, *standing_words(one.standing, names)) for one in found]
     return render(request, "find.html", title="Find a cylinder", session=session, serial=serial, rows=rows)
 
@@ -78,7 +78,7 @@ def _page(
 ) -> Response:  # fmt: skip
     with node.store.reading() as cursor:
         standing = standing_row(cursor, cylinder_id)
-        names = Names(*look.names(cursor))
+        names = names_of(node, cursor)
         records = history(cursor, cylinder_subject(cylinder_id), MOST_LINES)
     if standing is None:
         return errors.not_found(request, "No shop has recorded this cylinder. That is not a clearance.")

@@ -35,8 +35,15 @@ GASES = (
     ("nitrox", "Nitrox, other"),
     ("trimix", "Trimix"),
 )
-LEVELS = ("Open water", "Advanced", "Rescue", "Divemaster", "Instructor", "Technical")
-"""Offered to save keys; any other words may be keyed."""
+LEVELS = (
+    ("", "Choose"),
+    *(
+        (level, level)
+        for level in ("Open water", "Advanced", "Rescue", "Divemaster", "Instructor", "Technical")
+    ),
+    ("other", "Another, in the words below"),
+)
+"""Offered to save keys; none is chosen beforehand."""
 
 
 @dataclass(frozen=True)
@@ -189,7 +196,7 @@ def _asked(form: Posted) -> dict[str, object]:
     return {
         "key": form.text("key"),
         "diver_ref": form.text("diver_ref"),
-        "level": form.text("level"),
+        "level": form.text("level_other") or form.text("level").removesuffix("other"),
         "covers_nitrox": form.has("covers_nitrox"),
         "covers_trimix": form.has("covers_trimix"),
         "cylinders": [{"tag": row.tag, "gas": _gas(row)} for row in _keyed(form)],

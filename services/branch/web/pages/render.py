@@ -9,9 +9,10 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 import signage
+from branch.against import Names
 from branch.node import Node
 from branch.store import views as look
-from branch.store.rows import node_row
+from branch.store.rows import Cursor, node_row
 from branch.web.gate import maybe_session, the_node
 from branch.web.pages import words
 from signage import Chip, Link, Mast
@@ -77,6 +78,12 @@ def piece(template: str, **context: object) -> str:
 def go(to: str) -> RedirectResponse:
     """The answer to a form that was recorded: look at the next page."""
     return RedirectResponse(to, 303)
+
+
+def names_of(node: Node, cursor: Cursor) -> Names:
+    """What shops and staff are called here; this shop by the name over its door."""
+    shops, staff = look.names(cursor)
+    return Names({**shops, node.settings.node: node.settings.name}, staff)
 
 
 def chips(node: Node, now: dt.datetime) -> tuple[Chip, ...]:

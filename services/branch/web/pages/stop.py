@@ -13,16 +13,14 @@ from fastapi import APIRouter, Depends, Request
 from starlette.responses import Response
 
 from branch import against
-from branch.against import Names
 from branch.desk import Outcome
 from branch.floor import against as stopped
 from branch.node import Node
 from branch.people import Person, Session
-from branch.store import views as look
 from branch.store.rows import facts_that_matter, standing_row
 from branch.web.gate import SignedIn, TheNode
 from branch.web.pages.asking import Form, Posted, Trouble, record, uuid_or_none
-from branch.web.pages.render import go, render
+from branch.web.pages.render import go, names_of, render
 from cylinder import commands as c
 from cylinder.decide.gates import STEP_WORDS
 from cylinder.decide.mix import analysis_off
@@ -153,7 +151,7 @@ def _stop(
     request: Request, node: Node, session: Session, visit: Visit, standing: Standing, trouble: Trouble | None
 ) -> Response:
     with node.store.reading() as cursor:
-        names = Names(*look.names(cursor))
+        names = names_of(node, cursor)
         facts = facts_that_matter(cursor, cylinder_subject(standing.cylinder_id))
     news_age = node.desk.around(visit, session.person.actor).news_age
     worst, others = standing.blocks[0], standing.blocks[1:]
@@ -179,7 +177,7 @@ def _hold(
     trouble: Trouble | None, kept: Posted,
 ) -> Response:  # fmt: skip
     with node.store.reading() as cursor:
-        names = Names(*look.names(cursor))
+        names = names_of(node, cursor)
     blocks = standing.blocks if standing else ()
     needs_inspector = bool(blocks) or visit.cylinder_id is None
     inspectors = inspectors_here(node)

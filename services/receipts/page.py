@@ -85,7 +85,7 @@ def _overview(worker: Worker, ledger: Ledger) -> dict[str, object]:
     heard = None if reading.heard_at is None else int(reading.heard_at.timestamp() * 1000)
     chip = signage.Chip("radio", "Hub heard", since_ms=heard, limit_s=60, strong="" if heard else "not yet")
     return {
-        "mast": signage.Mast("Receipts", f"{now:%H:%M} UTC", int(now.timestamp() * 1000), chips=(chip,)),
+        "mast": signage.Mast("Receipts", f"{now:%H:%M}", int(now.timestamp() * 1000), chips=(chip,)),
         "counts": [(state, count) for state, count in ledger.counts().items()],
         "rows": [_row(receipt) for receipt in ledger.for_a_person()],
         "relay_waits_s": _relay_waits_s(worker, now),

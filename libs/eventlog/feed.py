@@ -6,8 +6,9 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from eventlog.envelope import Sealed
 from eventlog.event import NO_HASH
-from eventlog.wire import FeedPage
+from eventlog.wire import FeedItem, FeedPage
 
 GENESIS_FEED_HASH = NO_HASH
 
@@ -49,8 +50,15 @@ def check_page(page: FeedPage, cursor: Cursor) -> Sequence[str]:
     for n, item in enumerate(page.items, start=1):
         if item.position != cursor.position + n:
             raise PageRefused(f"position {item.position} where {cursor.position + n} was due")
-        before = next_feed_hash(before, item.sealed().hash)
+        before = next_feed_hash(before, _sealed(item).hash)
         hashes.append(before)
     if before != page.feed_hash:
         raise PageRefused(f"the feed hash at {page.after + len(page.items)} is not the page's")
     return hashes
+
+
+def _sealed(item: FeedItem) -> Sealed:
+    try:
+        return item.sealed()
+    except ValueError:
+        raise PageRefused(f"position {item.position}: its signature is not base64") from None

@@ -169,7 +169,7 @@ def _whip_words(visit: Visit, standing: Standing | None) -> tuple[WhipState, str
     if stopped == "hold":
         return "hold", "Hold"
     if visit.completed is not None:
-        return "hot", "Hot? Read it again, then bleed the whip"
+        return "hot", "Hot? Read it, then bleed"
     if visit.is_filling and visit.authorised is not None:
         return "filling", " · ".join(
             filter(None, (f"of {figure(visit.authorised.target)}", short_gas(visit.gas)))

@@ -12,6 +12,7 @@ from starlette.responses import Response
 from branch.web.pages import (
     about,
     bay,
+    bench,
     board,
     errors,
     find,
@@ -29,7 +30,7 @@ from cylinder.refusal import Reason
 _ROUTERS = (
     sign_in.router, board.router, stream.router, stop.router,
     greet.router, find.router, bay.router, hand_over.router, staff.router, about.router,
-    visit.router,
+    visit.router, bench.router,
 )  # fmt: skip
 
 

@@ -19,8 +19,8 @@ from branch.web.pages.steps_frame import (
     page,
     pressure_in,
     stopped,
-    twin,
 )
+from branch.web.pages.steps_rail import twin
 from cylinder import commands as c
 from cylinder.decide.connect import people_out_reasons
 from cylinder.marks import KeyedPressure

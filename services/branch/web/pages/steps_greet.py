@@ -58,10 +58,10 @@ def show(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) -> Resp
     if trouble.has("identify.second-reading") or trouble.has("identify.marks-differ"):
         return page(at, "second_reading", kept=form, near=_blocked_words(at, found), carried=_carried(form))
     if trouble.has("identify.cannot-tell-apart"):
-        rows = tuple(_row(at, one) for one in found if not one.standing.is_clear)
+        rows = tuple(row_of(one, at.shops) for one in found if not one.standing.is_clear)
         return page(at, "cannot_tell", trouble=trouble, kept=form, rows=rows, carried=_carried(form))
     if trouble.has("identify.look-alike"):
-        rows = tuple(_row(at, one) for one in found)
+        rows = tuple(row_of(one, at.shops) for one in found)
         return page(at, "look_alikes", kept=form, rows=rows, carried=_carried(form))
     return _marks(at, trouble, form)
 
@@ -140,14 +140,15 @@ def _carried(form: Posted, *, without: str = "none of them") -> tuple[tuple[str,
     return tuple((name, form.text(name)) for name in kept if form.has(name) and not name.startswith(without))
 
 
-def _row(at: At, one: LookAlike) -> LookAlikeRow:
+def row_of(one: LookAlike, shops: Mapping[str, str]) -> LookAlikeRow:
+    """A look-alike as a list shows it."""
     marks = one.marks
     return LookAlikeRow(
         id=str(one.cylinder_id),
         serial=marks.serial,
         marks=f"{marks.maker} {marks.spec}, first test {marks.first_test[5:7]} {marks.first_test[:4]}".strip(),
         why=one.likeness.why,
-        standing=standing_words(one.standing, at.shops),
+        standing=standing_words(one.standing, shops),
         is_clear=one.standing.is_clear,
     )
 

@@ -15,7 +15,6 @@ from branch.web.pages.steps_frame import (
     NOTHING,
     At,
     TheVisit,
-    age_words,
     answer,
     asked,
     month_in,
@@ -24,9 +23,9 @@ from branch.web.pages.steps_frame import (
     page,
     pressure_in,
     reasons_against,
-    stamped,
     stopped,
 )
+from branch.web.pages.steps_rail import age_words, stamped
 from branch.web.pages.words import day, month
 from cylinder import commands as c
 from cylinder.decide.gates import specs_claimed

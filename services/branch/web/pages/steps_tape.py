@@ -9,7 +9,8 @@ from starlette.responses import Response
 
 from branch.web.pages.asking import Form, Posted, Trouble
 from branch.web.pages.steps_fill import depth_words
-from branch.web.pages.steps_frame import NOTHING, At, TheVisit, answer, asked, page, twin
+from branch.web.pages.steps_frame import NOTHING, At, TheVisit, answer, asked, page
+from branch.web.pages.steps_rail import twin
 from branch.web.pages.words import month
 from cylinder import commands as c
 from cylinder.decide.gates import STEP_WORDS

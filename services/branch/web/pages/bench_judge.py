@@ -1,0 +1,173 @@
+"""The judgements of the bench: each a page with one question. Good news and condemnations only from an inspector in date.
+
+What is allowed is asked of the domain; the pages never decide it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+
+from fastapi import APIRouter
+from starlette.responses import Response
+
+from branch.desk import Outcome
+from branch.web.pages.asking import Form, Posted, Trouble, record
+from branch.web.pages.bench_frame import BENCH_LABELS, Bench, TheBench, bench_page, rule_words
+from branch.web.pages.render import go
+from cylinder import commands as c
+from cylinder.decide.gates import inspector_reasons, specs_claimed
+from cylinder.refusal import Reason, Refused
+from rulebook import Criterion, condemn_criteria, reject_criteria
+
+router = APIRouter(include_in_schema=False)
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """One thing that the bench may record: its page, its command, and whether only an inspector may."""
+
+    make: Callable[[Bench, Posted], c.Command]
+    for_inspectors: bool = True
+
+
+def _base(at: Bench, form: Posted, /, **answers: object) -> dict[str, object]:
+    return {"key": form.text("key"), "cylinder_id": at.standing.cylinder_id, **answers}
+
+
+def _dated(at: Bench, form: Posted, /, **answers: object) -> dict[str, object]:
+    return _base(at, form, performed_on=form.text("performed_on"), **answers)
+
+
+def _rated_in(form: Posted) -> dict[str, str] | None:
+    return {"value": form.text("rated"), "unit": form.text("unit")} if form.has("rated") else None
+
+
+def _passed(at: Bench, form: Posted) -> c.Command:
+    return c.PassVisual.model_validate(
+        _dated(at, form, findings=form.text("findings"), rated=_rated_in(form))
+    )
+
+
+def _failed(at: Bench, form: Posted) -> c.Command:
+    return c.FailVisual.model_validate(_dated(at, form, findings=form.text("findings")))
+
+
+def _requalified(at: Bench, form: Posted) -> c.Command:
+    return c.Requalify.model_validate(
+        _dated(
+            at,
+            form,
+            method=form.text("method"),
+            total_expansion_cc=form.maybe("total"),
+            permanent_expansion_cc=form.maybe("permanent"),
+            requalifier=form.text("requalifier"),
+            rated=_rated_in(form),
+        )
+    )
+
+
+def _rejected(at: Bench, form: Posted) -> c.Command:
+    return c.Reject.model_validate(
+        _dated(at, form, reason=form.text("reason"), criterion_id=form.text("criterion"))
+    )
+
+
+def _condemned(at: Bench, form: Posted) -> c.Command:
+    if form.text("held") != "yes":
+        said = "Press the red button and hold it for two seconds. Without script, tick the box beside it."
+        raise Refused([Reason("input.held", said, "input")])
+    return c.Condemn.model_validate(
+        _dated(
+            at,
+            form,
+            reason=form.text("reason"),
+            criterion_id=form.text("criterion"),
+            last_four=form.text("last_four"),
+        )
+    )
+
+
+def _unusable(at: Bench, form: Posted) -> c.Command:
+    return c.MakeUnusable.model_validate(_dated(at, form, how=form.text("how")))
+
+
+def _held(at: Bench, form: Posted) -> c.Command:
+    return c.PlaceHold.model_validate(_base(at, form, reason=form.text("reason")))
+
+
+def _released(at: Bench, form: Posted) -> c.Command:
+    return c.ReleaseHold.model_validate(
+        _base(at, form, block_id=form.text("block"), finding=form.text("finding"))
+    )
+
+
+def _notified(at: Bench, form: Posted) -> c.Command:
+    return c.NotifyOwner.model_validate(_base(at, form, block_id=form.text("block"), how=form.text("how")))
+
+
+JUDGEMENTS: Mapping[str, Judgement] = {
+    "passed": Judgement(_passed),
+    "failed": Judgement(_failed),
+    "requalified": Judgement(_requalified),
+    "reject": Judgement(_rejected),
+    "condemn": Judgement(_condemned),
+    "unusable": Judgement(_unusable),
+    "release": Judgement(_released),
+    "hold": Judgement(_held, for_inspectors=False),
+    "notify": Judgement(_notified, for_inspectors=False),
+}
+
+
+@router.get("/bench/{cylinder_id}/{what}")
+def judging(what: str, at: TheBench) -> Response:
+    """The page of one judgement; without the authority, why not."""
+    judgement = JUDGEMENTS.get(what)
+    if judgement is None:
+        return go(at.here)
+    form = Posted((("block", at.request.query_params.get("block", "")),))
+    return _judgement_page(at, what, None, form)
+
+
+@router.post("/bench/{cylinder_id}/{what}")
+def judge(what: str, at: TheBench, form: Form) -> Response:
+    """Record it, or say every reason why not."""
+    judgement = JUDGEMENTS.get(what)
+    if judgement is None:
+        return go(at.here)
+    done = record(at.node, at.session, lambda: judgement.make(at, form), BENCH_LABELS)
+    return go(at.here) if isinstance(done, Outcome) else _judgement_page(at, what, done, form)
+
+
+def _judgement_page(at: Bench, what: str, trouble: Trouble | None, form: Posted) -> Response:
+    block = at.block(form.text("block"))
+    if what in ("release", "notify") and block is None:
+        return go(at.here)
+    why_not = [one.words for one in inspector_reasons(at.around)] if JUDGEMENTS[what].for_inspectors else []
+    if why_not:
+        return bench_page(at, "may_not", trouble=trouble, why_not=why_not)
+    rules = at.node.desk.rules
+    metals = {rules.specification(key).metal for key in specs_claimed(rules, at.standing.marks)}
+    criteria = condemn_criteria(rules)
+    if what == "reject":
+        criteria = (*reject_criteria(rules), *criteria)
+    return bench_page(
+        at,
+        what,
+        trouble=trouble,
+        kept=form,
+        block=block,
+        today=at.around.today.isoformat(),
+        criteria=[("", "Choose"), *_options(criteria, metals)],
+        mark=rule_words(at, "condemned.mark"),
+        expansion=rules.rule("condemn.expansion"),
+    )
+
+
+def _options(criteria: tuple[Criterion, ...], metals: Collection[str]) -> list[tuple[str, str]]:
+    """What an inspector picks from: what can be true of this metal, each with where it is written."""
+    return [
+        (one.id, f"{one.words} [{one.citation()}]")
+        for one in criteria
+        if one.metal == "any" or not metals or one.metal in metals
+    ]

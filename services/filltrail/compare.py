@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from rich.table import Table
 
 from filltrail.layout import CommandFailed, Layout, attempt
+from filltrail.processes import together
 
 ASK_AGAIN_S = 0.5
 
@@ -67,8 +68,9 @@ def ask(service: str, env: Mapping[str, str]) -> Verified:
 
 
 def ask_all(layout: Layout, hub_environment: Mapping[str, str]) -> Comparison:
-    hub = ask("network", hub_environment)
-    return compare([hub, *(ask("branch", layout.shop_environment(shop.slug)) for shop in layout.cast.shops)])
+    nodes = [("network", hub_environment)]
+    nodes.extend(("branch", layout.shop_environment(shop.slug)) for shop in layout.cast.shops)
+    return compare(together(lambda node: ask(*node), nodes))
 
 
 def wait_until_equal(layout: Layout, hub_environment: Mapping[str, str], *, wait_s: float) -> Comparison:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from threading import Lock
 
 import psycopg
 from rich.console import Console
@@ -20,6 +21,7 @@ from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from filltrail import leash, servers
+from filltrail.cast import Shop
 from filltrail.compare import Comparison, wait_until_equal
 from filltrail.enrolment import device_code, enrol_everybody, read_enrolled
 from filltrail.layout import Layout, refuse_taken_ports, run
@@ -31,6 +33,7 @@ from filltrail.processes import (
     spawn,
     stop_together,
     tail,
+    together,
     wait_until_ready,
 )
 from filltrail.replay import Counter, FillIn, StoryStuck, read_story, tell
@@ -58,12 +61,14 @@ class Demo:
     programs: list[Running] = field(default_factory=list)
     starters: dict[str, Callable[[], Running]] = field(default_factory=dict)
     reported: set[int] = field(default_factory=set)
+    one_writer: Lock = field(default_factory=Lock)
 
     def start(self, name: str, starter: Callable[[], Running]) -> Running:
         program = starter()
-        self.starters[name] = starter
-        self.programs.append(program)
-        leash.hold(self.layout.folder, self.programs)
+        with self.one_writer:
+            self.starters[name] = starter
+            self.programs.append(program)
+            leash.hold(self.layout.folder, self.programs)
         return program
 
     def stop(self) -> None:
@@ -99,10 +104,7 @@ def running_demo(layout: Layout, console: Console, *, today: datetime.date) -> I
         if not read_enrolled(layout.folder).is_complete(layout.cast):
             console.print("First start: the shops, their people and the mail worker are enrolled.")
         enrol_everybody(layout, demo.hub_environment, today=today)
-        for shop in layout.cast.shops:
-            _start_service(
-                demo, shop.name, "branch", layout.shop_environment(shop.slug), layout.shop_port(shop.slug)
-            )
+        together(lambda shop: _start_shop(demo, shop), layout.cast.shops)
         _start_service(demo, "receipts", "receipts", layout.receipts_environment(), layout.ports.receipts)
         yield demo
 
@@ -157,7 +159,8 @@ def tell_story(demo: Demo, *, today: datetime.date) -> None:
 
 def show_who_signs_in_where(demo: Demo) -> None:
     layout = demo.layout
-    codes = {shop.slug: device_code(layout, shop.slug) for shop in layout.cast.shops}
+    slugs = [shop.slug for shop in layout.cast.shops]
+    codes = dict(zip(slugs, together(lambda slug: device_code(layout, slug), slugs), strict=True))
     process_ids = {program.name: program.process.pid for program in demo.programs}
     for part in welcome(layout, device_codes=codes, process_ids=process_ids):
         demo.console.print(part)
@@ -224,6 +227,11 @@ def _start_servers(demo: Demo) -> None:
 def _start_network(demo: Demo) -> None:
     run("network", "migrate", env=demo.hub_environment)
     _start_service(demo, "the network", "network", demo.hub_environment, demo.layout.ports.hub)
+
+
+def _start_shop(demo: Demo, shop: Shop) -> None:
+    env = demo.layout.shop_environment(shop.slug)
+    _start_service(demo, shop.name, "branch", env, demo.layout.shop_port(shop.slug))
 
 
 def _start_service(demo: Demo, name: str, service: str, env: Mapping[str, str], port: int) -> None:

@@ -6,11 +6,13 @@ Owns the memory of what was already done, so that an interrupted first start goe
 import datetime
 from collections.abc import Mapping
 from pathlib import Path
+from threading import Lock
 
 from pydantic import BaseModel
 
 from filltrail.cast import Cast, Shop, Staff
 from filltrail.layout import Layout, last_line, run
+from filltrail.processes import together
 
 
 class ShopEnrolled(BaseModel):
@@ -53,16 +55,24 @@ def enrol_everybody(layout: Layout, hub_environment: Mapping[str, str], *, today
         _enrol_officer(layout, hub_environment)
         done.officer = True
         _remember(layout.folder, done)
-    for shop in layout.cast.shops:
-        known = done.shops.setdefault(shop.slug, ShopEnrolled())
+    one_writer = Lock()
+
+    def enrol(shop: Shop) -> None:
+        with one_writer:
+            known = done.shops.setdefault(shop.slug, ShopEnrolled())
         if not known.enrolled:
             _enrol_shop(layout, hub_environment, shop)
-            known.enrolled = True
-            _remember(layout.folder, done)
+            with one_writer:
+                known.enrolled = True
+                _remember(layout.folder, done)
         for person in shop.staff:
             if person.key not in known.staff:
-                known.staff[person.key] = _enrol_staff(layout, shop, person, today=today)
-                _remember(layout.folder, done)
+                actor = _enrol_staff(layout, shop, person, today=today)
+                with one_writer:
+                    known.staff[person.key] = actor
+                    _remember(layout.folder, done)
+
+    together(enrol, layout.cast.shops)
     if not done.receipts:
         code = last_line(
             run(

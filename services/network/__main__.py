@@ -124,15 +124,17 @@ def officer(
 
 @cli.command()
 def rebuild(
-    name: Annotated[str, typer.Argument(help="cylinders, history, fills, exposures, actors, nodes")],
+    name: Annotated[
+        str | None, typer.Argument(help="cylinders, history, fills, exposures, actors, nodes; all without it")
+    ] = None,
 ) -> None:
     """Drop a projection's tables and read the whole log into it again."""
-    projection = PROJECTIONS.get(name)
-    if projection is None:
+    if name is not None and name not in PROJECTIONS:
         _stop(f"no projection is called {name}; there are {', '.join(PROJECTIONS)}")
     database = Database(_settings().database_url)
     try:
-        typer.echo(f"{name}: {rebuild_projection(database, projection)} facts read")
+        for each in [name] if name is not None else PROJECTIONS:
+            typer.echo(f"{each}: {rebuild_projection(database, PROJECTIONS[each])} facts read")
     finally:
         database.close()
 

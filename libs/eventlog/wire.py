@@ -120,6 +120,9 @@ class Enrolment(_Document):
 
     code: Annotated[str, StringConstraints(min_length=8, max_length=64)]
     public_key: Annotated[str, StringConstraints(max_length=64)]
+    phone: Annotated[str, StringConstraints(pattern=r"^[0-9+() .-]{0,40}$")] = ""
+    reply_to: Annotated[str, StringConstraints(max_length=254, pattern=r"^[^\s<>,;:\"]*$")] = ""
+    """How the shop's divers reach it; the shop's own public particulars, for receipts."""
 
 
 class Enrolled(_Document):

@@ -90,6 +90,7 @@ def enrol_shop(
     zone: Annotated[str, typer.Option(help="Time zone, such as America/New_York")] = "UTC",
     unit: Annotated[str, typer.Option(help="psi or bar: the unit that pages start with")] = "psi",
     phone: Annotated[str, typer.Option(help="The shop's telephone, for receipts")] = "",
+    reply_to: Annotated[str, typer.Option(help="The shop's mail address, for receipts")] = "",
     safety_phone: Annotated[str, typer.Option(help="Whom to ring about a condemned cylinder")] = "",
     whips: Annotated[int, typer.Option(min=1, max=24)] = 4,
     slots: Annotated[int, typer.Option(min=1, max=99)] = 28,
@@ -101,7 +102,8 @@ def enrol_shop(
         raise _fail(f"{data} already holds the shop {read_settings(data).node}. Choose another folder.")
     key = Ed25519PrivateKey.generate()
     try:
-        enrolled = asyncio.run(_ask_hub(hub, Enrolment(code=code, public_key=public_text(key.public_key()))))
+        asked = Enrolment(code=code, public_key=public_text(key.public_key()), phone=phone, reply_to=reply_to)
+        enrolled = asyncio.run(_ask_hub(hub, asked))
     except (HubRefused, HubUnreachable, ValueError) as wrong:
         raise _fail(f"The hub did not enrol this shop: {wrong}") from None
     if enrolled.node != slug:

@@ -54,9 +54,17 @@ def offer(tx: Tx, code: str, *, slug: str, name: str, role: Role, expires_at: dt
 
 
 def let_in(
-    tx: Tx, own_log: OwnLog, code: str, key_text: str, *, fact_id: UUID, now: dt.datetime
+    tx: Tx,
+    own_log: OwnLog,
+    code: str,
+    key_text: str,
+    *,
+    fact_id: UUID,
+    now: dt.datetime,
+    phone: str = "",
+    reply_to: str = "",
 ) -> LetIn | TurnedAway:
-    """Spend a code: the node's key is known from here on, and the feed says so."""
+    """Spend a code: the node's key is known from here on, and the feed says so, with how divers reach the shop."""
     try:
         key = public_key(key_text)
     except ValueError:
@@ -81,6 +89,8 @@ def let_in(
             "public_key": node.public_key,
             "key_id": node.key_id,
             "role": node.role,
+            "phone": phone,
+            "reply_to": reply_to,
         },
     )
     return LetIn(node, own_log.write(tx, [enrolled], now=now))

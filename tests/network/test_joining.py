@@ -56,6 +56,8 @@ def test_a_code_lets_one_node_in_and_the_network_hears_of_it(served: Served) -> 
         "public_key": key,
         "key_id": key_id(public_key(key)),
         "role": "branch",
+        "phone": "",
+        "reply_to": "",
     }
 
 

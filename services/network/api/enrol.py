@@ -38,7 +38,14 @@ def routes(hub: Hub) -> APIRouter:
             with hub.database.transaction() as tx:
                 epoch = feed_head(tx).epoch
                 found = let_in(
-                    tx, hub.own_log, enrolment.code, enrolment.public_key, fact_id=hub.world.new_id(), now=now
+                    tx,
+                    hub.own_log,
+                    enrolment.code,
+                    enrolment.public_key,
+                    fact_id=hub.world.new_id(),
+                    now=now,
+                    phone=enrolment.phone,
+                    reply_to=enrolment.reply_to,
                 )
         except psycopg.errors.UniqueViolation:
             raise Problem(409, "key-in-use", "Another node holds this key", "Make a new one.") from None

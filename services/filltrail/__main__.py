@@ -174,9 +174,8 @@ def rebuild(
             words = ["rebuild", projection] if projection else ["rebuild"]
             console.print(run("network", *words, env=hub_environment).rstrip(), markup=False)
         for shop in layout.cast.shops if projection is None else ():
-            console.print(
-                run("branch", "rebuild", env=layout.shop_environment(shop.slug)).rstrip(), markup=False
-            )
+            run("branch", "rebuild", env=layout.shop_environment(shop.slug))
+            console.print(f"{shop.name}: every standing derived again")
     except CannotGoOn as failure:
         _give_up(failure)
 

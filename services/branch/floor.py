@@ -137,7 +137,7 @@ def _state(visit: Visit, standing: Standing | None) -> TileState:
     if visit.is_taped:
         return "full"
     if visit.completed is not None:
-        return "analyse" if visit.step == "analyse" else "hot"
+        return "hot" if visit.has_answered("analyse") else "analyse"
     if visit.holds_whip is not None:
         return "whip"
     if visit.standing_seen is not None:

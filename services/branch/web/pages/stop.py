@@ -81,7 +81,7 @@ def leave_stop(request: Request, node: TheNode, session: SignedIn, visit: TheVis
             done = record(node, session, lambda: c.BleedWhip.model_validate(asked))
         case "rack":
             done, to = record(node, session, lambda: c.RackIt.model_validate(asked)), "/"
-        case "misread":
+        case "misread" if may_be_misread(visit):
             step = {"step": "identify", "why": "Serial misread"}
             done = record(node, session, lambda: c.Reopen.model_validate({**asked, **step}))
         case "reopen":
@@ -168,7 +168,7 @@ def _stop(
         serial=visit.marks.serial if visit.marks else "", lines=lines,
         orders=against.orders(visit, safety_phone=node.settings.safety_phone),
         lift=against.lift_words(standing.blocks), trouble=trouble,
-        may_misread=not visit.gas_has_flowed and visit.holds_whip is None,
+        may_misread=may_be_misread(visit),
     )  # fmt: skip
 
 
@@ -192,6 +192,11 @@ def _hold(
         measured_off=analysis_off(visit), steps=_steps_to_take_back(visit),
         may_leave=visit.holds_whip is None and visit.completed is None and not visit.gas_has_flowed,
     )  # fmt: skip
+
+
+def may_be_misread(visit: Visit) -> bool:
+    """Whether "I misread the serial" is a way out: not once gas has flowed into it, nor while it is on a whip."""
+    return not visit.gas_has_flowed and visit.holds_whip is None
 
 
 def inspectors_here(node: Node) -> tuple[Person, ...]:

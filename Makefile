@@ -29,7 +29,7 @@ test-fast: $(VENV)/.installed  ## the tests that need no server and no browser
 	$(PY) -m pytest -m "not wire and not browser and not slow"
 
 bench: $(VENV)/.installed  ## measure, each figure beside its floor
-	$(PY) tests/benchmarks/run.py
+	$(PY) -m tests.benchmarks.run
 
 lint: $(VENV)/.installed  ## format check, ruff, mypy, import contracts
 	$(VENV)/bin/ruff format --check .

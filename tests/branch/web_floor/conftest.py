@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from html.parser import HTMLParser
 
@@ -98,11 +98,19 @@ class Tablet:
 
     def sign_in(self, role: str = "operator", *, pin: str = PIN) -> httpx.Response:
         """Key a PIN, through the form."""
-        return self.client.post("/sign-in", data={"who": self.shop.actors[role].id, "pin": pin})
+        return self.post("/sign-in", {"who": self.shop.actors[role].id, "pin": pin})
 
     def get(self, url: str) -> httpx.Response:
         """Open a page."""
-        return self.client.get(url)
+        answer = self.client.get(url)
+        assert isinstance(answer, httpx.Response)
+        return answer
+
+    def post(self, url: str, data: Mapping[str, str | list[str]]) -> httpx.Response:
+        """Send fields without a page."""
+        answer = self.client.post(url, data=data)
+        assert isinstance(answer, httpx.Response)
+        return answer
 
     def send(self, page: httpx.Response, action: str, **values: str | list[str]) -> httpx.Response:
         """Fill in the form of a page and send it, with what it held already."""
@@ -112,7 +120,7 @@ class Tablet:
             data.setdefault(name, []).append(value)
         for name, given in values.items():
             data[name] = given if isinstance(given, list) else [given]
-        return self.client.post(action, data=data)
+        return self.post(action, data)
 
     def facts(self) -> int:
         """How many facts the shop holds."""

@@ -117,7 +117,7 @@ def test_holds_placed_elsewhere_are_answered_by_name_with_one_finding(tablet: Ta
     assert done.status_code == 303
     assert "On hold" not in inspector.get(f"/visits/{visit_id}").text
     before = tablet.facts()
-    assert inspector.send(page, f"/visits/{visit_id}/stop", do="finding", finding="Stripped, cleaned, sound")
+    inspector.send(page, f"/visits/{visit_id}/stop", do="finding", finding="Stripped, cleaned, sound")
     assert tablet.facts() == before
 
 

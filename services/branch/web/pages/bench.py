@@ -112,7 +112,15 @@ def cylinder(at: TheBench) -> Response:
         at,
         "cylinder",
         lines=[
-            (block, against.block_lines(block, at.names, at.node.settings.tz)) for block in at.standing.blocks
+            (
+                block,
+                [
+                    pair
+                    for pair in against.block_lines(block, at.names, at.node.settings.tz)
+                    if not (block.is_hold and pair[0] == "Rule")  # A hold has a name for programs, no clause.
+                ],
+            )
+            for block in at.standing.blocks
         ],
         rows=[
             (

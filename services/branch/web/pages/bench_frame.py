@@ -146,11 +146,11 @@ def bench_rail(at: Bench) -> Rail:
 
 
 def certificate_words(session: Session) -> str:
-    """The inspector's certificate and the month it is good to; empty for who has none."""
+    """The month that the inspector's certificate is good to; empty for who has none."""
     actor = session.person.actor
     if actor.role != "inspector" or actor.certificate_until is None:
         return ""
-    return f"{actor.certificate} to {actor.certificate_until:%b %Y}".strip()
+    return f"to {actor.certificate_until:%b %Y}"
 
 
 def rule_words(at: Bench, rule_id: str) -> str:

@@ -154,9 +154,7 @@ def answer(at: At, form: Posted, make: Callable[[], c.Command], again: Again) ->
 def not_recorded(at: At, trouble: Trouble, form: Posted, again: Again) -> Response:
     """The page for a refusal: somebody else was faster, the cylinder is stopped, or the same question again."""
     if any(trouble.has(rule) for rule in ("visit.moved-on", "visit.order", "visit.closed")):
-        return page(
-            at, "moved_on", trouble=trouble, who=at.who(at.visit.last_actor), last_at=at.visit.last_at
-        )
+        return moved_on(at, trouble)
     return stopped(at) or again(at, trouble, form)
 
 

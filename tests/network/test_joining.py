@@ -76,6 +76,17 @@ def test_a_guessed_code_lets_nobody_in(served: Served) -> None:
     assert enrol(served, "a-guess-at-a-code", new_key()).status_code == 403
 
 
+def test_nobody_makes_the_hub_read_more_than_an_enrolment(served: Served) -> None:
+    answer = enrol(served, "x" * 100_000, new_key())
+    assert answer.status_code == 413
+
+
+def test_what_is_no_enrolment_is_told_where_and_not_what(served: Served) -> None:
+    answer = enrol(served, "short", new_key())
+    assert (answer.status_code, answer.json()["detail"]) == (422, "Look at: code.")
+    assert "short" not in answer.text
+
+
 def test_what_is_no_key_does_not_spend_the_code(served: Served) -> None:
     code = invite(served.hub)
     assert enrol(served, code, "not a key").status_code == 422

@@ -20,7 +20,7 @@ from network.hub import Hub
 from network.store.database import Database
 from network.store.log import append
 from network.store.pages import Stored, page
-from network.store.recorder import open_recorder
+from network.store.recorder import LibraryFunctionsAreOn, open_recorder
 from network.verify import check_log
 
 pytestmark = pytest.mark.wire
@@ -124,6 +124,12 @@ def test_a_long_idle_transaction_does_not_hold_the_feed_up(hub: Hub, reef: Shop)
             appended = append(tx, hub.recorder, links(reef.log), now=now())
         with hub.database.transaction() as tx:
             assert page(tx, after=0, limit=1000).items[-1].position == appended.position
+
+
+def test_the_hub_does_not_start_with_the_librarys_functions(hub: Hub) -> None:
+    hub.database.datastore.enable_db_functions = True
+    with pytest.raises(LibraryFunctionsAreOn):
+        open_recorder(hub.database)
 
 
 def _append_and_fail(hub: Hub, shop: Shop) -> None:

@@ -237,6 +237,18 @@ def test_the_json_says_what_the_page_says(served: Served, desk: httpx.Client, re
 
 
 @pytest.mark.wire
+def test_a_page_that_lacks_records_says_so(
+    served: Served, desk: httpx.Client, reef: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cylinder_id = condemned(served.hub, reef)
+    # The reader of the running hub stands still, as with a fault of its own.
+    monkeypatch.setattr("network.projections.runner.catch_up_once", lambda *_: 0)
+    with served.hub.database.transaction() as tx:
+        tx.execute("update projection_cursor set position = position - 1 where name = 'cylinders'")
+    assert "1 record is not read into these pages yet" in desk.get(f"/office/cylinders/{cylinder_id}").text
+
+
+@pytest.mark.wire
 @pytest.mark.parametrize(
     ("path", "status", "words"),
     [

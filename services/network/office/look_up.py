@@ -25,6 +25,7 @@ from network.office.documents import (
 )  # fmt: skip
 from network.projections.cylinders import cylinders
 from network.projections.projection import position_of
+from network.projections.runner import PROJECTIONS
 from network.store.database import Tx
 from network.store.nodes import all_nodes
 from network.store.pages import feed_head
@@ -174,6 +175,11 @@ def all_shops(tx: Tx, contacts: Mapping[str, Contact]) -> Shops:
             )
         )
     return Shops(position=position, read_to=position_of(tx, cylinders), shops=tuple(shops))
+
+
+def unread(tx: Tx) -> int:
+    """How many facts of the feed the slowest projection has not read: while there are any, a page may lack a block."""
+    return max(0, feed_head(tx).position - min(position_of(tx, one) for one in PROJECTIONS.values()))
 
 
 def standing_words(standing: Standing) -> str:

@@ -15,7 +15,7 @@ from network.api.callers import admit
 from network.api.problems import Problem
 from network.hub import Hub
 from network.office.documents import Shops
-from network.office.look_up import all_exposures, all_shops, find_cylinders, life_of
+from network.office.look_up import all_exposures, all_shops, find_cylinders, life_of, unread
 from network.office.people import Officer, Wait, sign_in, sign_out
 from network.office.sessions import cookie_name, form_fields, officer_behind
 from network.office.timeline import whole_life
@@ -128,6 +128,10 @@ def _page(
     hub: Hub, template: str, officer: Officer | None, *, status: int = 200, **words: object
 ) -> Response:
     now = hub.world.clock()
+    not_read = 0
+    if officer is not None:
+        with hub.database.transaction() as tx:
+            not_read = unread(tx)
     mast = signage.Mast(
         title="Safety desk",
         clock="",  # shops and officer may be in different zones: every time on these pages names its own
@@ -142,6 +146,7 @@ def _page(
         moment=_moment,
         ms=_ms,
         now=now,
+        not_read=not_read,
         has_find=template != "find.html" or bool(words.get("q")),
         **({"q": ""} | words),
     )

@@ -84,7 +84,7 @@ def sign_out(request: Request, node: TheNode, form: Form, session: MaybeSignedIn
     """End the session on this tablet; another person may take it and go on at `back`."""
     node.people.sign_out(request.cookies.get(SESSION_COOKIE))
     back = local(form.text("back"))
-    response = go("/sign-in" if back == "/" else f"/sign-in?back={back}")
+    response = go("/sign-in" if back == "/" else f"/sign-in?back={_quoted(back)}")
     response.delete_cookie(SESSION_COOKIE, path="/")
     return response
 

@@ -222,6 +222,19 @@ def test_a_misread_serial_leads_to_the_stop_and_its_reason(
 
 
 @pytest.mark.wire
+def test_the_steps_of_a_visit_are_one_click_further(served: Served, desk: httpx.Client, reef: Shop) -> None:
+    cylinder_id = uuid.uuid4()
+    subject = f"cylinder/{cylinder_id}"
+    reef.record("visit.valve_taped", {"visit_id": str(uuid.uuid4())}, subject=subject)
+    condemned_id = condemned(served.hub, reef)
+    first = desk.get(f"/office/cylinders/{cylinder_id}").text
+    assert "Taped" not in first
+    assert "Show every step" in first
+    assert "Taped" in desk.get(f"/office/cylinders/{cylinder_id}?every=true").text
+    assert "Show every step" not in desk.get(f"/office/cylinders/{condemned_id}").text
+
+
+@pytest.mark.wire
 def test_the_json_says_what_the_page_says(served: Served, desk: httpx.Client, reef: Shop) -> None:
     cylinder_id = condemned(served.hub, reef)
     found = desk.get("/v1/office/cylinders", params={"q": "8O471-8Q"}).json()

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 import signage
+from cylinder import facts
 from network.admission import Rate
 from network.api.callers import admit
 from network.api.problems import Problem
@@ -23,7 +24,21 @@ from network.office.timeline import whole_life
 TEMPLATES = signage.environment([Path(__file__).parent / "templates"])
 SIGN_INS = Rate(per_second=1, burst=20)
 IN_STEP_S = 60
+# Shown at once; the steps of each visit are one click further.
+TELLING_KINDS = frozenset(
+    kind.KIND
+    for kind in (
+        facts.CylinderRegistered,
+        facts.FillCompleted,
+        facts.FillAborted,
+        facts.VisitRefused,
+        facts.VisitHeld,
+        facts.VisitAbandoned,
+        facts.OwnerNotified,
+    )
+)
 TOKEN_BYTES = 32
+NO_BREAK = "\u00a0"
 
 
 def routes(hub: Hub) -> APIRouter:
@@ -92,7 +107,7 @@ def routes(hub: Hub) -> APIRouter:
         return _page(hub, "find.html", officer, q=q, found=found, exposures=exposures)
 
     @router.get("/office/cylinders/{cylinder_id}")
-    def cylinder(officer: reading, cylinder_id: UUID) -> Response:
+    def cylinder(officer: reading, cylinder_id: UUID, every: bool = False) -> Response:
         with hub.database.transaction() as tx:
             life = life_of(tx, cylinder_id)
         if life is None:
@@ -100,7 +115,8 @@ def routes(hub: Hub) -> APIRouter:
                 404, "cylinder", "The network has no record of this cylinder", "Find it by its serial."
             )
         drawing = whole_life(life, hub.world.clock().date())
-        return _page(hub, "life.html", officer, life=life, drawing=drawing)
+        rows = [row for row in life.history if every or row.effect != "neutral" or row.kind in TELLING_KINDS]
+        return _page(hub, "life.html", officer, life=life, drawing=drawing, rows=rows)
 
     @router.get("/office/exposures")
     def exposures(officer: reading) -> Response:
@@ -178,7 +194,7 @@ def _ours(path: str) -> str:
 
 
 def _day(day: dt.date) -> str:
-    return f"{day.day} {day:%b %Y}"
+    return f"{day.day} {day:%b %Y}".replace(" ", NO_BREAK)
 
 
 def _month(year_month: str | None) -> str:
@@ -187,7 +203,7 @@ def _month(year_month: str | None) -> str:
 
 def _moment(at: dt.datetime) -> str:
     utc = at.astimezone(dt.UTC)
-    return f"{utc.day} {utc:%b %Y %H:%M} UTC"
+    return f"{utc.day} {utc:%b %Y}".replace(" ", NO_BREAK) + f" {utc:%H:%M}{NO_BREAK}UTC"
 
 
 def _ms(at: dt.datetime) -> int:

@@ -153,9 +153,13 @@ def answer(at: At, form: Posted, make: Callable[[], c.Command], again: Again) ->
 
 def not_recorded(at: At, trouble: Trouble, form: Posted, again: Again) -> Response:
     """The page for a refusal: somebody else was faster, the cylinder is stopped, or the same question again."""
+    held = stopped(at)
+    if held is not None:
+        held.status_code = trouble.status
+        return held
     if any(trouble.has(rule) for rule in ("visit.moved-on", "visit.order", "visit.closed")):
         return moved_on(at, trouble)
-    return stopped(at) or again(at, trouble, form)
+    return again(at, trouble, form)
 
 
 def stopped(at: At) -> Response | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from cylinder import facts as f
 from cylinder.recorded import Recorded
 
@@ -10,7 +12,13 @@ VEILED = "a figure is hidden until it is read off this cylinder"
 
 def line(record: Recorded, *, is_veiled: bool = False) -> str:
     """What happened. `is_veiled` hides pressures that would give the rating away before it is read."""
-    return _veiled(record.fact) if is_veiled and isinstance(record.fact, _PRESSURES) else _line(record.fact)
+    if not is_veiled:
+        return _line(record.fact)
+    words = _veiled(record.fact) if isinstance(record.fact, _PRESSURES) else _line(record.fact)
+    return _A_PRESSURE.sub("a pressure", words)  # A hold's reason may quote the rating that was read before.
+
+
+_A_PRESSURE = re.compile(r"[0-9]+(?:[.][0-9]+)? (?:psi|bar)")
 
 
 _PRESSURES = (f.RatingRead, f.FillAuthorised, f.FillCompleted, f.ReadingTaken, f.FillAborted)

@@ -103,10 +103,11 @@ def test_an_inspector_whose_certificate_ran_out_sees_why_not(inspector: Tablet, 
     assert "certificate has run out" in page.text
 
 
-def test_the_certificate_stands_in_mast_and_rail(inspector: Tablet, cylinder: UUID) -> None:
+def test_the_certificate_stands_in_the_rail_and_over_the_list(inspector: Tablet, cylinder: UUID) -> None:
     page = inspector.get(f"/bench/{cylinder}").text
-    assert "to Dec 2027" in page
+    assert "31 Dec 2027" in page
     assert "C-1" in page
+    assert "to Dec 2027" in inspector.get("/bench").text
 
 
 def test_a_hold_is_released_with_a_finding_by_name(inspector: Tablet, cylinder: UUID) -> None:

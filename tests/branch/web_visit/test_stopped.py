@@ -112,3 +112,16 @@ def test_a_rating_that_differs_from_the_record_is_held_and_says_both(tablet: Tab
     visit = known_with_an_odd_rating(tablet).up_to("rating")
     visit.recorded("rating", rated="3000", unit="psi")
     assert "Rated 3000 psi read here, 3442 psi on record." in visit.look().text
+
+
+def test_a_hold_that_was_answered_does_not_tell_the_rating_at_the_next_visit(
+    tablet: Tablet, inspector: Tablet
+) -> None:
+    visit = known_with_an_odd_rating(tablet).up_to("rating")
+    visit.recorded("rating", rated="3000", unit="psi")
+    visit.shop.do(c.Resume, by="inspector", visit_id=visit.id, finding="Read it again at the bench")
+    visit.shop.do(c.Abandon, visit_id=visit.id, why="no time")
+    again = AtVisit(tablet, visit.shop.greet(tag=15)).up_to("rating")
+    cylinder = visit.shop.visit(again.id).cylinder_id
+    for page in (again.look(), inspector.get(f"/bench/{cylinder}"), tablet.get(f"/cylinders/{cylinder}")):
+        assert "3442" not in page.text

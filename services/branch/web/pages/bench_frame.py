@@ -106,7 +106,6 @@ def bench_page(
         here=at.here,
         standing=at.standing,
         rail=bench_rail(at),
-        certificate=certificate_words(at.session),
         trouble=trouble,
         kept=kept,
         **more,

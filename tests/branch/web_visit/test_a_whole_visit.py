@@ -209,3 +209,6 @@ def test_dates_out_of_order_stand_on_the_standing_page_with_their_rules(visit: A
     assert "No date of a look inside was read." in page
     assert "Go on to connect" not in page
     assert visit.answer("standing").status_code == 409
+    left = visit.tablet.send(visit.look(), f"{visit.here}/stop", do="leave")
+    assert left.status_code == 303
+    assert question(visit.look()) == "Tag 14 has left the floor"

@@ -100,5 +100,13 @@ def uuid_or_none(text: str) -> UUID | None:
 
 
 def _plain(message: str) -> str:
-    words = message.removeprefix("Value error, ").replace("Input should be", "this should be")
+    words = message.removeprefix("Value error, ")
+    if words.startswith("Input should be a valid"):
+        # What follows the comma speaks of parsing, to nobody at a counter.
+        words = (
+            words.partition(",")[0]
+            .replace("valid decimal", "valid number")
+            .replace("valid integer", "whole number")
+        )
+    words = words.replace("Input should be", "this should be")
     return words[:1].lower() + words[1:] + ("" if words.endswith(".") else ".")

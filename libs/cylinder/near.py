@@ -46,7 +46,7 @@ def likeness(keyed: str, on_record: str) -> Likeness | None:
     """Compare two serials; None when they are further apart than one slip.
 
     >>> likeness("B0471", "8O471")
-    Likeness(distance=1, why='B read as 8, 0 read as O')
+    Likeness(distance=1, why='8 read as B, O read as 0')
     """
     one, other = bare(keyed), bare(on_record)
     if one == other:
@@ -54,7 +54,9 @@ def likeness(keyed: str, on_record: str) -> Likeness | None:
     if not one or not other:
         return None
     if skeleton(one) == skeleton(other):
-        pairs = [f"{b} read as {a}" for a, b in zip(other, one, strict=True) if a != b]
+        pairs = [
+            f"{stamped} read as {read}" for stamped, read in zip(other, one, strict=True) if stamped != read
+        ]
         return Likeness(1, ", ".join(pairs))
     if skeleton(other) in slips(skeleton(one)):
         return Likeness(2, _slip_words(one, other))

@@ -95,7 +95,7 @@ def recorded(header: Header, node: str) -> Recorded:
         kind=header.kind,
         fact=fact,
         effect="block" if header.kind in _BLOCKING_KINDS else _EFFECTS.get(header.effect, "block"),
-        subject=header.subject,
+        subject=_canonical(header.subject),
         performed_on=header.performed_on,
         at=header.at,
         actor=header.actor,
@@ -104,6 +104,12 @@ def recorded(header: Header, node: str) -> Recorded:
         diver_ref=header.diver_ref,
         clears=tuple(header.clears),
     )
+
+
+def _canonical(subject: str) -> str:
+    """A cylinder's id has one spelling here: a block must not miss its cylinder by a capital letter."""
+    cylinder_id = cylinder_of(subject)
+    return subject if cylinder_id is None else cylinder_subject(cylinder_id)
 
 
 def derived_id(key: UUID, name: str) -> UUID:

@@ -34,6 +34,8 @@ from eventlog.wire import (
 log = structlog.get_logger("branch.sync")
 
 POLL_S = 5.0
+GATHER_S = 0.005
+"""After a wake: the tap that caused it is answered first, and what follows at once travels with it."""
 SLOWEST_RETRY_S = 60.0
 REMEMBER_HEARD_EVERY = dt.timedelta(seconds=30)
 
@@ -61,6 +63,7 @@ class Sync:
     link: Link = field(default_factory=Link)
     _push: asyncio.Event = field(default_factory=asyncio.Event)
     _pull: asyncio.Event = field(default_factory=asyncio.Event)
+    _back: asyncio.Event = field(default_factory=asyncio.Event)
     _loop: asyncio.AbstractEventLoop | None = None
     _kept_at: dt.datetime | None = None
 
@@ -75,8 +78,8 @@ class Sync:
         self._push.set()
         self._pull.set()
         async with asyncio.TaskGroup() as group:
-            group.create_task(self._again_and_again(self.push_all, self._push))
-            group.create_task(self._again_and_again(self.pull_all, self._pull))
+            group.create_task(self._again_and_again(self.push_all, self._push, self._back))
+            group.create_task(self._again_and_again(self.pull_all, self._pull, self._pull))
             group.create_task(self._listen())
 
     async def push_all(self) -> None:
@@ -134,10 +137,15 @@ class Sync:
                 failed += 1
                 await asyncio.sleep(self._wait_s(failed))
 
-    async def _again_and_again(self, work: Callable[[], Awaitable[None]], wake: asyncio.Event) -> None:
+    async def _again_and_again(
+        self, work: Callable[[], Awaitable[None]], wake: asyncio.Event, back: asyncio.Event
+    ) -> None:
+        """Work at each wake, at the latest at each poll. After a failure only `back` cuts the wait short, so that a busy
+        counter does not try a dead line with every tap."""
         failed = 0
         while True:
             wake.clear()
+            back.clear()
             try:
                 await work()
                 failed = 0
@@ -146,7 +154,7 @@ class Sync:
                 self._cut(wrong.reason)
                 wait_s = max(self._wait_s(failed), wrong.retry_after_s or 0.0)
                 with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(wake.wait(), wait_s)
+                    await asyncio.wait_for(back.wait(), wait_s)
                 continue
             except (HubRefused, PageRefused) as wrong:
                 failed += 1
@@ -155,6 +163,7 @@ class Sync:
                 continue
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(wake.wait(), POLL_S)
+                await asyncio.sleep(GATHER_S)
 
     def _take_answer(self, answer: PushAnswer | PushRefusal) -> bool:
         """Move `acked` as the hub says; True when there may be more to send."""
@@ -194,7 +203,7 @@ class Sync:
         if was != "live":
             log.info("line is live")
             self.live.ring()
-            self.wake_push()
+            self._back.set()
         return now
 
     def _cut(self, reason: str) -> None:

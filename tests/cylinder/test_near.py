@@ -58,7 +58,7 @@ def test_a_misread_sign_is_nearer_than_a_slip(pair: str) -> None:
 @pytest.mark.parametrize(
     ("keyed", "on_record", "why"),
     [
-        ("B0471", "8O471", "B read as 8, 0 read as O"),
+        ("B0471", "8O471", "8 read as B, O read as 0"),
         ("A047", "A0471", "one sign left out"),
         ("A04711", "A0471", "one sign too many"),
         ("A0473", "A0471", "3 for 1"),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from uuid import UUID
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -83,3 +86,23 @@ def test_an_unknown_kind_keeps_the_effect_of_its_header() -> None:
 @pytest.mark.parametrize("subject", ["visit/x", "cylinder/x", "cylinder/", "", "bay/main"])
 def test_a_subject_that_names_no_cylinder_is_none(subject: str) -> None:
     assert cylinder_of(subject) is None
+
+
+def test_a_block_reaches_its_cylinder_however_the_id_is_spelled() -> None:
+    cylinder_id = UUID("0195a0f2-0000-7000-8000-00000000abcd")
+    for spelled in (str(cylinder_id).upper(), cylinder_id.hex):
+        event = Event(
+            id=UUID(int=7),
+            kind="cylinder.made_of_cheese",
+            v=1,
+            effect=Effect.BLOCK,
+            subject=f"cylinder/{spelled}",
+            body={},
+            performed_on=dt.date(2026, 6, 15),
+            at=dt.datetime(2026, 6, 15, 9, 30, tzinfo=dt.UTC),
+            seen=Seen(),
+            actor="a",
+            role="inspector",
+            software="newer",
+        )
+        assert recorded(event, "pier").subject == f"cylinder/{cylinder_id}"

@@ -23,17 +23,22 @@ class SignInNeeded(Exception):
         self.back_to = back_to
 
 
-def the_node(request: Request) -> Node:
+def node_of(request: Request) -> Node:
     """The node that this app serves."""
     node = request.app.state.node
     assert isinstance(node, Node)
     return node
 
 
+async def the_node(request: Request) -> Node:
+    """The same as a dependency; async, because a look at the app needs no thread."""
+    return node_of(request)
+
+
 def maybe_session(request: Request) -> Session | None:
     """Who is signed in, or nobody."""
     cookies = request.cookies
-    return the_node(request).people.session(cookies.get(SESSION_COOKIE), cookies.get(DEVICE_COOKIE))
+    return node_of(request).people.session(cookies.get(SESSION_COOKIE), cookies.get(DEVICE_COOKIE))
 
 
 def need_session(request: Request) -> Session:

@@ -184,8 +184,8 @@ def test_a_serial_with_slips_finds_the_condemned_record_first(tablet: Tablet) ->
     assert cylinder_id is not None
     tablet.shop.condemn(cylinder_id)
     found = tablet.get("/find?serial=K4O7I8")
-    assert "O read as 0" in found.text
-    assert "I read as 1" in found.text
+    assert "0 read as O" in found.text
+    assert "1 read as I" in found.text
     assert ">Condemned<" in found.text
     life = tablet.get(f"/cylinders/{cylinder_id}")
     assert "Nobody at this shop can lift this" in life.text

@@ -13,7 +13,7 @@ from branch.against import Names
 from branch.node import Node
 from branch.store import views as look
 from branch.store.rows import Cursor, node_row
-from branch.web.gate import maybe_session, the_node
+from branch.web.gate import maybe_session, node_of
 from branch.web.pages import words
 from signage import Chip, Link, Mast
 
@@ -41,7 +41,7 @@ def render(
     Every template has `mast`, `shop` (the settings), `session` (or None), `new_key` (a fresh key for a form),
     `tz`, and the words of `pages.words`: `day`, `month`, `moment`, `clock`, `both`.
     """
-    node = the_node(request)
+    node = node_of(request)
     now = node.floor.now()
     session = context.pop("session", None) or maybe_session(request)
     mast = Mast(

@@ -20,8 +20,8 @@ from branch.web.gate import (
     MaybeSignedIn,
     SignedIn,
     TheNode,
+    node_of,
     set_cookie,
-    the_node,
 )
 from branch.web.pages.asking import Form, Posted, posted
 from branch.web.pages.render import go, render
@@ -103,7 +103,7 @@ async def sign_in_needed(request: Request, back_to: str) -> Response:
     kept = [[name, value] for name, value in form.pairs if name not in _NEVER_CARRIED]
     where = request.url.path + (f"?{request.url.query}" if request.url.query else "")
     carried = Posted((("to", where), ("carried", json.dumps(kept))) if kept else ())
-    return _page(request, the_node(request), carried, status=401, is_locked=True)
+    return _page(request, node_of(request), carried, status=401, is_locked=True)
 
 
 def local(address: str) -> str:

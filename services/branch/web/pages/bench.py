@@ -26,7 +26,7 @@ from branch.web.pages.bench_frame import (
     rule_words,
 )
 from branch.web.pages.find import standing_words
-from branch.web.pages.render import go, render
+from branch.web.pages.render import go, names_of, render
 from branch.web.pages.steps_greet import LookAlikeRow, marks_in, row_of, spec_options
 from cylinder import commands as c
 from cylinder.decide.gates import inspector_reasons
@@ -57,7 +57,7 @@ def waiting(request: Request, node: TheNode, session: SignedIn, serial: str = ""
     with node.store.reading() as cursor:
         standings = look.every_standing(cursor)
         found = look.near_serial(cursor, serial) if bare(serial) else ()
-        names = Names(*look.names(cursor))
+        names = names_of(node, cursor)
     held = [one for one in standings if one.blocks and not one.is_condemned and one.marks]
     whole = [
         one
@@ -147,7 +147,7 @@ def _register_page(
     serial = form.text("serial")
     rows: tuple[LookAlikeRow, ...] = ()
     with node.store.reading() as cursor:
-        names = Names(*look.names(cursor))
+        names = names_of(node, cursor)
         if trouble is not None and bare(serial):
             rows = tuple(row_of(one, names.shops) for one in look.near_serial(cursor, serial))
     asks_again = trouble is not None and trouble.has("identify.second-reading")

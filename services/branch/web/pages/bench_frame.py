@@ -13,12 +13,11 @@ from starlette.responses import Response
 from branch.against import Names
 from branch.node import Node
 from branch.people import Session
-from branch.store import views as look
 from branch.store.rows import history, standing_row
 from branch.web.gate import SignedIn, TheNode
 from branch.web.pages import words
 from branch.web.pages.asking import Posted, Trouble
-from branch.web.pages.render import render
+from branch.web.pages.render import names_of, render
 from branch.web.pages.steps_frame import LABELS, NOTHING
 from cylinder.around import Around
 from cylinder.decide.gates import inspector_reasons
@@ -78,7 +77,7 @@ def at_bench(cylinder_id: UUID, request: Request, node: TheNode, session: Signed
     """The cylinder of the address. Raises Refused when it is on no record."""
     with node.store.reading() as cursor:
         standing = standing_row(cursor, cylinder_id)
-        names = Names(*look.names(cursor))
+        names = names_of(node, cursor)
         records = tuple(history(cursor, cylinder_subject(cylinder_id), MOST_LINES))
     if standing is None or not standing.marks:
         words_ = "There is no such cylinder on record. Find it by its serial, or put it on record."

@@ -18,10 +18,9 @@ import signage
 from branch.desk import Outcome
 from branch.node import Node
 from branch.people import Session
-from branch.store import views as look
 from branch.web.gate import SignedIn, TheNode
 from branch.web.pages.asking import Posted, Trouble, record
-from branch.web.pages.render import BOARD, go, render
+from branch.web.pages.render import BOARD, go, names_of, render
 from branch.web.pages.steps_rail import rail
 from branch.web.pages.stop import stop_or_hold
 from cylinder import commands as c
@@ -97,7 +96,7 @@ def at_visit(visit_id: UUID, request: Request, node: TheNode, session: SignedIn)
     if visit is None:
         raise Refused([Reason("visit.unknown", "There is no such visit here. Start again from the board.")])
     with node.store.reading() as cursor:
-        shops, staff = look.names(cursor)
+        names = names_of(node, cursor)
     card = node.divers.card(visit.diver_ref)
     return At(
         request=request,
@@ -105,8 +104,8 @@ def at_visit(visit_id: UUID, request: Request, node: TheNode, session: SignedIn)
         session=session,
         visit=visit,
         around=node.desk.around(visit, session.person.actor),
-        shops=shops,
-        staff=staff,
+        shops=names.shops,
+        staff=names.staff,
         diver=card.name if card else "",
     )
 

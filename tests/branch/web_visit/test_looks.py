@@ -236,3 +236,46 @@ def test_an_open_step_turns_into_the_stop_by_itself(chromium: Browser, shop: Sho
     shop.condemn(cylinder)
     expect(page.locator("h1")).to_contain_text("Do not fill.", timeout=3000)
     context.close()
+
+
+def test_axe_finds_nothing_on_the_pages_of_doubt(chromium: Browser, shop: Shop, served: Served) -> None:
+    blank = MARKS.model_copy(update={"serial": "K4O7I8", "maker": ""})
+    known = shop.do(c.Register, marks=blank).cylinder_id
+    assert known is not None
+    shop.condemn(known, last_four="O7I8")
+    near = MARKS.model_copy(update={"serial": "W1000B", "spec": "3AA"})
+    shop.do(c.Register, marks=near)
+    visit_id = shop.greet()
+    page = tablet_of(chromium, served).new_page()
+    found: dict[str, list[str]] = {}
+
+    def key_marks(serial: str) -> None:
+        page.goto(f"/visits/{visit_id}")
+        page.fill("[name=serial]", serial)
+        page.fill("[name=maker]", "ZQ")
+        page.select_option("[name=spec]", "3AL")
+        page.click("[data-primary]")
+        expect(page.locator("h1")).to_have_text("Read its first test date")
+        found["first test"] = complaints(page)
+        page.check("[name=first_test_month][value='7']", force=True)
+        page.fill("[name=first_test_year]", "2021")
+        page.click("[data-primary]")
+
+    key_marks("K40718")
+    expect(page.locator("h1")).to_have_text("Read the serial again, off the metal")
+    found["second reading"] = complaints(page)
+    page.fill("[name=second_serial]", "K40718")
+    page.click("[data-primary]")
+    expect(page.locator("h1")).to_have_text("They cannot be told apart. Do not fill it")
+    found["cannot tell"] = complaints(page)
+    key_marks("W10008")
+    expect(page.locator("h1")).to_have_text("Is it one of these?")
+    found["look-alikes"] = complaints(page)
+    page.click("text=It is another cylinder")
+    expect(page.locator("h1")).to_have_text("Look all round the outside. Is it sound?")
+    shop.do(c.LookOver, by="inspector", visit_id=visit_id, sound=True)
+    page.click(".choice.is-good")
+    expect(page.locator("h1")).to_have_text("I. Person took tag 14 on before you")
+    found["moved on"] = complaints(page)
+    page.context.close()
+    assert {name: wrong for name, wrong in found.items() if wrong} == {}

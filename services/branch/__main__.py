@@ -17,6 +17,7 @@ from typing import Annotated
 from uuid import UUID
 
 import httpx
+import structlog
 import typer
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from pydantic import BaseModel, TypeAdapter
@@ -29,6 +30,7 @@ from branch.staff import Role, take_on
 from branch.verify import check, rebuild
 from eventlog.hub_client import HubRefused, HubUnreachable, enrol
 from eventlog.keys import public_text
+from eventlog.practice import WARNING, NoPracticeClock, clock_of
 from eventlog.wire import Enrolled, Enrolment
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, help="A shop's node of the cylinder network.")
@@ -50,13 +52,19 @@ def _uuid7() -> UUID:
     return UUID(int=value)
 
 
+try:
+    CLOCK = clock_of(os.environ, lambda: dt.datetime.now(dt.UTC))
+except NoPracticeClock as wrong:
+    raise SystemExit(str(wrong)) from None
+
 WORLD = World(
-    now=lambda: dt.datetime.now(dt.UTC),
+    now=CLOCK.now,
     monotonic_s=time.monotonic,
     new_id=_uuid7,
     new_token=lambda: secrets.token_urlsafe(32),
     new_code=lambda: "".join(secrets.choice(_CODE_SIGNS) for _ in range(8)),
     chance=lambda: secrets.SystemRandom().random(),
+    is_practice=CLOCK.is_practice,
 )
 
 
@@ -180,6 +188,8 @@ def serve() -> None:
     if not (data / "shop.json").exists():
         raise _fail(f"No shop is enrolled in {data}. Run `filltrail branch enrol` first.")
     set_up_logs()
+    if CLOCK.is_practice:
+        structlog.get_logger("branch").warning(WARNING)
     node = _open()
     host, port = os.environ.get("FILLTRAIL_HOST", "127.0.0.1"), int(os.environ.get("FILLTRAIL_PORT", "8701"))
     server = NodeServer(node, host=host, port=port)

@@ -39,6 +39,8 @@ class World:
     new_token: Callable[[], str]
     new_code: Callable[[], str]
     chance: Callable[[], float]
+    is_practice: bool = False
+    """The clock is one for practice: every page says so."""
 
 
 @dataclass

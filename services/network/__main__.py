@@ -13,19 +13,17 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from types import FrameType
 from typing import Annotated, NoReturn
 from uuid import UUID
 
 import structlog
 import typer
-import uvicorn
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from eventlog.keys import private_key, private_pem
-from network.app import make_app
+from eventlog.practice import WARNING, NoPracticeClock, clock_of
 from network.enrolment import CODE_BYTES, NotInvitable, offer
-from network.hub import Hub, Identity, World, put_together
+from network.hub import Identity, World, put_together
 from network.office.people import NotAppointed, appoint
 from network.projections.projection import rebuild as rebuild_projection
 from network.projections.runner import PROJECTIONS
@@ -34,7 +32,10 @@ from network.store.database import Database
 from network.store.migrate import migrate as apply_migrations
 from network.verify import check_log
 
-LEAVE_WITHIN_S = 2
+try:
+    CLOCK = clock_of(os.environ, lambda: dt.datetime.now(dt.UTC))
+except NoPracticeClock as wrong:
+    raise SystemExit(str(wrong)) from None
 
 cli = typer.Typer(no_args_is_help=True, add_completion=False, help="The hub of the network.")
 
@@ -48,20 +49,15 @@ def begin() -> None:
 @cli.command()
 def serve() -> None:
     """Serve nodes and officers until told to stop."""
+    # Imported here: the other commands start sooner without the web.
+    from network.server import HubServer
+
     settings = _settings()
+    if CLOCK.is_practice:
+        structlog.get_logger("network").warning(WARNING)
     _migrate(settings)
     hub = put_together(settings, _world(), _identity(settings.data))
-    config = uvicorn.Config(
-        make_app(hub),
-        host=settings.host,
-        port=settings.port,
-        log_config=None,
-        access_log=False,  # addresses of pages hold what people search for
-        timeout_graceful_shutdown=LEAVE_WITHIN_S,
-        timeout_keep_alive=20,
-        server_header=False,
-    )
-    _Server(config, hub).run()
+    HubServer(hub).run()
 
 
 @cli.command()
@@ -159,18 +155,6 @@ def verify(json: Annotated[bool, typer.Option("--json", help="One JSON document"
     raise typer.Exit(1 if report.problems else 0)
 
 
-class _Server(uvicorn.Server):
-    """Lets the listeners go at the first signal, so that they do not hold up the end."""
-
-    def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
-        super().__init__(config)
-        self._hub = hub
-
-    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
-        super().handle_exit(sig, frame)
-        self._hub.doorbell.stop_soon()
-
-
 def _settings() -> Settings:
     try:
         return settings_from(os.environ)
@@ -187,11 +171,11 @@ def _migrate(settings: Settings) -> list[str]:
 
 
 def _world() -> World:
-    return World(clock=_now, new_id=_uuid7, draw=secrets.token_bytes)
+    return World(clock=_now, new_id=_uuid7, draw=secrets.token_bytes, is_practice=CLOCK.is_practice)
 
 
 def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)
+    return CLOCK.now()
 
 
 def _uuid7() -> UUID:

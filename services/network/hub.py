@@ -37,6 +37,8 @@ class World:
     clock: Clock
     new_id: Callable[[], UUID]
     draw: Callable[[int], bytes]
+    is_practice: bool = False
+    """The clock is one for practice: every page says so."""
 
 
 @dataclass(frozen=True, slots=True)

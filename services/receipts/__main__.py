@@ -29,6 +29,7 @@ from pydantic import ValidationError
 import rulebook
 from eventlog import hub_client
 from eventlog.keys import private_key, private_pem, public_key, public_text
+from eventlog.practice import WARNING, NoPracticeClock, clock_of
 from eventlog.wire import Enrolled, Enrolment
 from receipts.dispatch import Dispatch
 from receipts.ledger import Ledger
@@ -44,6 +45,11 @@ KEY_FILE = "node.key"
 ENROLLED_FILE = "enrolled.json"
 LEDGER_FILE = "receipts.sqlite3"
 LOCK_FILE = "lock"
+
+try:
+    CLOCK = clock_of(os.environ, lambda: dt.datetime.now(dt.UTC))
+except NoPracticeClock as wrong:
+    raise SystemExit(str(wrong)) from None
 
 cli = typer.Typer(no_args_is_help=True, add_completion=False, help="Mails each diver a receipt at hand-over.")
 
@@ -75,6 +81,8 @@ def serve() -> None:
     if not (data / ENROLLED_FILE).exists():
         _stop(f"{data} is not enrolled: run `python -m receipts enrol` first")
     _log_json()
+    if CLOCK.is_practice:
+        structlog.get_logger("receipts").warning(WARNING)
     with _alone(data):
         asyncio.run(_serve(settings, Enrolled.model_validate_json((data / ENROLLED_FILE).read_bytes())))
 
@@ -139,7 +147,7 @@ async def _listen(settings: Settings, worker: Worker, ledger: Ledger) -> None:
         server.should_exit = True
 
     config = uvicorn.Config(
-        app(worker, ledger, crashed=crashed),
+        app(worker, ledger, crashed=crashed, is_practice=CLOCK.is_practice),
         host=settings.host,
         port=settings.port,
         log_config=None,
@@ -205,7 +213,7 @@ def _write(path: Path, content: bytes) -> None:
 
 
 def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)
+    return CLOCK.now()
 
 
 def _stop(why: str) -> NoReturn:

@@ -26,7 +26,13 @@ QUIET_TOO_LONG = dt.timedelta(seconds=60)
 _pages = signage.environment([Path(__file__).parent / "templates"])
 
 
-def app(worker: Worker, ledger: Ledger, *, crashed: Callable[[BaseException | None], None]) -> Starlette:
+def app(
+    worker: Worker,
+    ledger: Ledger,
+    *,
+    crashed: Callable[[BaseException | None], None],
+    is_practice: bool = False,
+) -> Starlette:
     """The page as an application; the worker runs for as long as it does. `crashed` is told when its loops end."""
 
     @asynccontextmanager
@@ -39,7 +45,9 @@ def app(worker: Worker, ledger: Ledger, *, crashed: Callable[[BaseException | No
     registry.register(_Measures(worker, ledger))
 
     def look(_request: Request) -> Response:
-        return HTMLResponse(_pages.get_template("overview.html").render(_overview(worker, ledger)))
+        return HTMLResponse(
+            _pages.get_template("overview.html").render(_overview(worker, ledger, is_practice=is_practice))
+        )
 
     def alive(_request: Request) -> Response:
         return PlainTextResponse("ok\n")
@@ -79,13 +87,15 @@ def _doubts(worker: Worker) -> list[str]:
     return [f"the hub has not answered for {silence.seconds} s"] if silence > QUIET_TOO_LONG else []
 
 
-def _overview(worker: Worker, ledger: Ledger) -> dict[str, object]:
+def _overview(worker: Worker, ledger: Ledger, *, is_practice: bool) -> dict[str, object]:
     now = worker.reading.clock()
     reading = worker.reading
     heard = None if reading.heard_at is None else int(reading.heard_at.timestamp() * 1000)
     chip = signage.Chip("radio", "Hub heard", since_ms=heard, limit_s=60, strong="" if heard else "not yet")
     return {
-        "mast": signage.Mast("Receipts", f"{now:%H:%M}", int(now.timestamp() * 1000), chips=(chip,)),
+        "mast": signage.Mast(
+            "Receipts", f"{now:%H:%M}", int(now.timestamp() * 1000), chips=(chip,), practice=is_practice
+        ),
         "counts": [(state, count) for state, count in ledger.counts().items()],
         "rows": [_row(receipt) for receipt in ledger.for_a_person()],
         "relay_waits_s": _relay_waits_s(worker, now),

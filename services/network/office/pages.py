@@ -153,6 +153,7 @@ def _page(
         clock="",  # shops and officer may be in different zones: every time on these pages names its own
         now_ms=int(now.timestamp() * 1000),
         chips=() if officer is None else (_step_chip(_shops(hub), now),),
+        practice=hub.world.is_practice,
     )
     html = TEMPLATES.get_template(template).render(
         mast=mast,

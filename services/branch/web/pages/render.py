@@ -51,6 +51,7 @@ def render(
         back=back,
         chips=chips(node, now),
         stream=stream,
+        practice=node.world.is_practice,
     )
     html = _pages.get_template(template).render(
         mast=mast,

@@ -95,25 +95,50 @@ def demo(
 ) -> None:
     """Run the whole invented network here. Ctrl-C stops it; a second start keeps its data."""
     from filltrail import demo as stage
+    from filltrail.short_forms import read_story
+    from filltrail.telling import tell_story
 
     layout = _layout(port, folder, story)
     # The shops' day: what the story calls today must not be tomorrow at the counter.
-    today = datetime.datetime.now(ZoneInfo(layout.cast.network.zone)).date()
+    zone = ZoneInfo(layout.cast.network.zone)
+    try:
+        story_told = read_story(layout.story_folder / "story.toml")
+    except ValueError as wrong:
+        _give_up(wrong)
     signal.signal(signal.SIGINT, _ask_to_stop)
     signal.signal(signal.SIGTERM, _ask_to_stop)
     try:
-        with stage.running_demo(layout, console, today=today) as running:
+        with stage.running_demo(
+            layout, console, story_told, now=lambda: datetime.datetime.now(zone), replay=replay
+        ) as running:
             if replay:
-                stage.tell_story(running, today=today)
+                tell_story(running.stage)
+            stage.start_mail_worker(running)
             stage.show_who_signs_in_where(running)
             if once:
+                stage.wait_for_mail(running)
                 failed = bool(stage.report_ended(running))
                 console.print("Stopping")
                 raise SystemExit(1 if failed else 0)
             console.print("Everything is up. Ctrl-C stops it; the data stays.", style="bold")
+            if sys.stdin.isatty():
+                console.print("Enter shows new codes for tablets.")
             stage.watch(running)
     except StopAsked:
         console.print("Stopped. The data stays; `make demo` goes on with it.")
+    except CannotGoOn as failure:
+        _give_up(failure)
+
+
+@app.command("demo-codes")
+def demo_codes(port: BasePort = 8700, folder: Folder = None) -> None:
+    """Show a new code for each shop of the demo, with which a browser becomes one of its tablets."""
+    from filltrail import demo as stage
+    from filltrail.welcome import codes_table
+
+    layout = _existing(_layout(port, folder))
+    try:
+        console.print(codes_table(layout, stage.fresh_codes(layout)))
     except CannotGoOn as failure:
         _give_up(failure)
 

@@ -13,6 +13,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstra
 Slug = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9-]{1,30}$")]
 Words = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=100)]
 Pin = Annotated[str, StringConstraints(pattern=r"^\d{4,8}$")]
+# A domain that belongs to nobody (RFC 2606): whatever goes wrong, nobody gets the demo's mail.
+Address = Annotated[str, StringConstraints(pattern=r"^[^@\s]+@example\.org$")]
 Zone = Annotated[str, AfterValidator(lambda name: ZoneInfo(name).key)]
 
 
@@ -34,6 +36,7 @@ class Shop(_Entry):
     name: Words
     unit: Literal["psi", "bar"]
     phone: Words
+    reply_to: Address | None = None
     staff: tuple[Staff, ...]
 
 
@@ -46,7 +49,7 @@ class Officer(_Entry):
 class Diver(_Entry):
     key: Slug
     name: Words
-    email: Annotated[str, StringConstraints(pattern=r"^[^@\s]+@example\.org$")]
+    email: Address
     level: Words
     covers_nitrox: bool = False
     covers_trimix: bool = False
@@ -59,7 +62,7 @@ class Network(_Entry):
 
 
 class Cast(_Entry):
-    """Everybody; keys are unique, so that the story can name them."""
+    """Everybody; keys are unique, so that the story can name them, and names within a shop."""
 
     network: Network
     officer: Officer
@@ -67,15 +70,16 @@ class Cast(_Entry):
     divers: Annotated[tuple[Diver, ...], Field(alias="diver")]
 
     @model_validator(mode="after")
-    def _keys_are_unique(self) -> "Cast":
+    def _nobody_is_meant_twice(self) -> "Cast":
         for kind, keys in (
             ("shop", [shop.slug for shop in self.shops]),
             ("staff", [person.key for shop in self.shops for person in shop.staff]),
             ("diver", [diver.key for diver in self.divers]),
+            ("staff name", [f"{person.name} ({shop.slug})" for shop in self.shops for person in shop.staff]),
         ):
             twice = sorted({key for key in keys if keys.count(key) > 1})
             if twice:
-                raise ValueError(f"the same {kind} key twice: {', '.join(twice)}")
+                raise ValueError(f"the same {kind} twice: {', '.join(twice)}")
         return self
 
     def shop(self, slug: str) -> Shop:

@@ -15,16 +15,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
 
+import httpx
 import psycopg
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from filltrail import leash, servers
 from filltrail.cast import Shop
-from filltrail.compare import Comparison, wait_until_equal
 from filltrail.enrolment import device_code, enrol_everybody, read_enrolled
 from filltrail.layout import Layout, refuse_taken_ports, run
+from filltrail.news import News
 from filltrail.processes import (
     CannotGoOn,
     CannotStart,
@@ -36,10 +36,12 @@ from filltrail.processes import (
     together,
     wait_until_ready,
 )
-from filltrail.replay import Counter, FillIn, StoryStuck, read_story, tell
-from filltrail.welcome import welcome
+from filltrail.replay import Told, read_told
+from filltrail.story import Story
+from filltrail.story_clock import StoryClock
+from filltrail.telling import Stage, told_file
+from filltrail.welcome import codes_table, welcome
 
-NEWS_TIMEOUT_S = 60.0
 WATCH_S = 0.5
 HUB_DATABASE = "filltrail"
 
@@ -55,13 +57,20 @@ class DataIsGone(CannotGoOn):
 class Demo:
     """A demo that is up; `programs` in the order they were started, each with how to start it again."""
 
-    layout: Layout
-    console: Console
+    stage: Stage
     hub_environment: Mapping[str, str] = field(default_factory=dict)
     programs: list[Running] = field(default_factory=list)
     starters: dict[str, Callable[[], Running]] = field(default_factory=dict)
     reported: set[int] = field(default_factory=set)
     one_writer: Lock = field(default_factory=Lock)
+
+    @property
+    def layout(self) -> Layout:
+        return self.stage.layout
+
+    @property
+    def console(self) -> Console:
+        return self.stage.console
 
     def start(self, name: str, starter: Callable[[], Running]) -> Running:
         program = starter()
@@ -88,24 +97,35 @@ class Demo:
 
 
 @contextmanager
-def running_demo(layout: Layout, console: Console, *, today: datetime.date) -> Iterator[Demo]:
-    """Everything started and everybody enrolled; stopped in order on every way out."""
+def running_demo(
+    layout: Layout,
+    console: Console,
+    story: Story,
+    *,
+    now: Callable[[], datetime.datetime],
+    replay: bool = True,
+) -> Iterator[Demo]:
+    """Everybody enrolled, and everything started but the mail worker; stopped in order on every way out.
+
+    `now` is the real time in the network's zone.
+    """
     layout.folder.mkdir(parents=True, exist_ok=True)
     for name in leash.take_folder(layout.folder):
         console.print(f"[yellow]Ended {name}, left over from a demo that was killed.[/]")
-    demo = Demo(layout, console)
+    told = read_told(told_file(layout))
+    clock = StoryClock(layout.clock_file, today=told.today or now().date(), wall=now)
+    demo = Demo(Stage(layout, console, story, clock))
     with ExitStack() as on_the_way_out:
         on_the_way_out.callback(demo.stop)
         refuse_taken_ports(layout)
+        _set_clock(demo, told, replay=replay)
         _start_servers(demo)
         _start_network(demo)
-        # The mail catcher first: a receipt may be due as soon as its worker is up.
         demo.start("mail catcher", lambda: _start_mailbox(layout))
         if not read_enrolled(layout.folder).is_complete(layout.cast):
             console.print("First start: the shops, their people and the mail worker are enrolled.")
-        enrol_everybody(layout, demo.hub_environment, today=today)
+        enrol_everybody(layout, demo.hub_environment, today=now().date())
         together(lambda shop: _start_shop(demo, shop), layout.cast.shops)
-        _start_service(demo, "receipts", "receipts", layout.receipts_environment(), layout.ports.receipts)
         yield demo
 
 
@@ -124,56 +144,42 @@ def hub_database(layout: Layout) -> Iterator[Mapping[str, str]]:
         postgres.stop()
 
 
-def tell_story(demo: Demo, *, today: datetime.date) -> None:
-    """Replay demo_data through the shops' front doors, going on where an earlier start stopped."""
+def start_mail_worker(demo: Demo) -> None:
+    """After the story: what was handed over long ago is no news, and only a hand-over of these days gives a mail."""
     layout = demo.layout
-    steps = read_story(layout.story_folder / "story.toml")
-    if not steps:
-        demo.console.print("[yellow]There is no story to replay: demo_data/story.toml has no steps.[/]")
-        return
-    actors = read_enrolled(layout.folder).actors()
-    counters = {shop.slug: _counter(layout, shop.slug, actors) for shop in layout.cast.shops}
-    progress = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeElapsedColumn(),
-        console=demo.console,
-    )
-    try:
-        with progress:
-            task = progress.add_task("Replaying the story", total=len(steps))
-            for step in tell(
-                steps,
-                counters=counters,
-                fill_in=FillIn(layout.cast, actors, today),
-                told_file=layout.folder / "told.json",
-                wait_for_news=lambda: _wait_for_news(demo),
-            ):
-                progress.update(task, advance=1, description=step.words)
-            progress.update(task, description="The story is told")
-    finally:
-        for counter in counters.values():
-            counter.close()
+    _start_service(demo, "receipts", "receipts", layout.receipts_environment(), layout.ports.receipts)
+
+
+def wait_for_mail(demo: Demo) -> None:
+    """Until the mail worker has read everything and nothing is left to send. Raises CannotGoOn."""
+    with httpx.Client(timeout=10.0) as http:
+        News(demo.layout, http).wait_until_mailed()
 
 
 def show_who_signs_in_where(demo: Demo) -> None:
     layout = demo.layout
-    slugs = [shop.slug for shop in layout.cast.shops]
-    codes = dict(zip(slugs, together(lambda slug: device_code(layout, slug), slugs), strict=True))
     process_ids = {program.name: program.process.pid for program in demo.programs}
-    for part in welcome(layout, device_codes=codes, process_ids=process_ids):
+    for part in welcome(layout, demo.stage.story, device_codes=fresh_codes(layout), process_ids=process_ids):
         demo.console.print(part)
 
 
+def fresh_codes(layout: Layout) -> dict[str, str]:
+    """A new code for each shop, by its slug. Raises CommandFailed for a shop that was never started."""
+    slugs = [shop.slug for shop in layout.cast.shops]
+    return dict(zip(slugs, together(lambda slug: device_code(layout, slug), slugs), strict=True))
+
+
 def watch(demo: Demo) -> None:
-    """Until somebody stops us: say when a program ends, and start it again when Enter is pressed."""
+    """Until somebody stops us: say when a program ends. Enter starts it again, or shows new codes for tablets."""
     while True:
         for program in report_ended(demo):
             if sys.stdin.isatty():
                 demo.console.print(f"Press Enter to start {program.name} again.")
         if _enter_was_pressed(WATCH_S):
-            _start_ended_again(demo)
+            if all(program.is_running() for program in demo.programs):
+                demo.console.print(codes_table(demo.layout, fresh_codes(demo.layout)))
+            else:
+                _start_ended_again(demo)
 
 
 def report_ended(demo: Demo) -> list[Running]:
@@ -200,6 +206,19 @@ def forget(layout: Layout) -> None:
         leash.end_leftovers(layout.folder)
     servers.forget_servers(layout.folder / "servers")
     shutil.rmtree(layout.folder, ignore_errors=True)
+
+
+def _set_clock(demo: Demo, told: Told, *, replay: bool) -> None:
+    """Before any program runs: where the story begins, or goes on; the real time when there is nothing to tell."""
+    clock, story = demo.stage.clock, demo.stage.story
+    if all(step.name in told.outcomes for step in story.steps):
+        clock.end()
+    elif told.until is not None:
+        clock.resume(told.until)
+    elif not replay or not story.begins:
+        clock.end()
+    elif not clock.is_set or not clock.is_now:  # Otherwise it was first started without its story.
+        clock.begin(story.begins)
 
 
 def _start_servers(demo: Demo) -> None:
@@ -259,18 +278,6 @@ def _start_mailbox(layout: Layout) -> Running:
     program = Running("mail catcher", layout.mail_url, log, process)
     wait_until_ready(program, lambda: answers_ok(f"{layout.mail_url}/healthz"))
     return program
-
-
-def _counter(layout: Layout, slug: str, actors: Mapping[str, str]) -> Counter:
-    pins = {actors[person.key]: person.pin for person in layout.cast.shop(slug).staff}
-    return Counter(layout.shop_url(slug), enrol_device=lambda: device_code(layout, slug), pins=pins)
-
-
-def _wait_for_news(demo: Demo) -> None:
-    answer: Comparison = wait_until_equal(demo.layout, demo.hub_environment, wait_s=NEWS_TIMEOUT_S)
-    if not answer.is_equal():
-        said = "\n".join(answer.differences)
-        raise StoryStuck(f"After {NEWS_TIMEOUT_S:.0f} s the shops still do not know the same:\n{said}")
 
 
 def _start_ended_again(demo: Demo) -> None:

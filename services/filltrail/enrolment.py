@@ -4,11 +4,13 @@ Owns the memory of what was already done, so that an interrupted first start goe
 """
 
 import datetime
-from collections.abc import Mapping
+import json
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from threading import Lock
 
-from pydantic import BaseModel
+from pydantic import BaseModel, TypeAdapter
 
 from filltrail.cast import Cast, Shop, Staff
 from filltrail.layout import Layout, last_line, run
@@ -65,15 +67,14 @@ def enrol_everybody(layout: Layout, hub_environment: Mapping[str, str], *, today
             with one_writer:
                 known.enrolled = True
                 _remember(layout.folder, done)
-        for person in shop.staff:
-            if person.key not in known.staff:
-                actor = _enrol_staff(layout, shop, person, today=today)
-                with one_writer:
-                    known.staff[person.key] = actor
-                    _remember(layout.folder, done)
+        missing = [person for person in shop.staff if person.key not in known.staff]
+        if missing:
+            actors = _enrol_crew(layout, shop, missing, today=today)
+            with one_writer:
+                known.staff.update(actors)
+                _remember(layout.folder, done)
 
-    together(enrol, layout.cast.shops)
-    if not done.receipts:
+    def enrol_receipts() -> None:
         code = last_line(
             run(
                 "network",
@@ -87,8 +88,12 @@ def enrol_everybody(layout: Layout, hub_environment: Mapping[str, str], *, today
             )
         )
         run("receipts", "enrol", "--hub", layout.hub_url, "--code", code, env=layout.receipts_environment())
-        done.receipts = True
-        _remember(layout.folder, done)
+        with one_writer:
+            done.receipts = True
+            _remember(layout.folder, done)
+
+    jobs: list[Callable[[], None]] = [partial(enrol, shop) for shop in layout.cast.shops]
+    together(lambda job: job(), [*jobs, *([] if done.receipts else [enrol_receipts])])
     return done
 
 
@@ -112,22 +117,30 @@ def _enrol_shop(layout: Layout, hub_environment: Mapping[str, str], shop: Shop) 
         *("enrol", "--hub", layout.hub_url, "--code", code, "--slug", shop.slug, "--name", shop.name),
         *("--unit", shop.unit, "--zone", network.zone),
         *("--phone", shop.phone, "--safety-phone", network.safety_phone),
+        *(("--reply-to", shop.reply_to) if shop.reply_to is not None else ()),
         env=layout.shop_environment(shop.slug),
     )
 
 
-def _enrol_staff(layout: Layout, shop: Shop, person: Staff, *, today: datetime.date) -> str:
-    certificate: tuple[str, ...] = ()
+def _enrol_crew(
+    layout: Layout, shop: Shop, people: Sequence[Staff], *, today: datetime.date
+) -> dict[str, str]:
+    """The staff id of each, by key. PINs go through standard input: a command line can be read by everybody."""
+    crew = [_hand(person, today=today) for person in people]
+    answer = last_line(run("branch", "crew", env=layout.shop_environment(shop.slug), said=json.dumps(crew)))
+    ids = TypeAdapter(dict[str, str]).validate_json(answer)
+    return {person.key: ids[person.name] for person in people}
+
+
+def _hand(person: Staff, *, today: datetime.date) -> dict[str, str]:
+    hand = {"name": person.name, "role": person.role, "pin": person.pin}
     if person.certificate is not None and person.certificate_days is not None:
         until = today + datetime.timedelta(days=person.certificate_days)
-        certificate = ("--certificate", person.certificate, "--certificate-until", until.isoformat())
-    env = {**layout.shop_environment(shop.slug), "FILLTRAIL_PIN": person.pin}
-    return last_line(
-        run("branch", "staff", "--name", person.name, "--role", person.role, *certificate, env=env)
-    )
+        hand |= {"certificate": person.certificate, "certificate_until": until.isoformat()}
+    return hand
 
 
 def _remember(folder: Path, done: Enrolled) -> None:
-    partial = folder / "enrolled.partial"
-    partial.write_text(done.model_dump_json(indent=1))
-    partial.replace(folder / "enrolled.json")
+    unfinished = folder / "enrolled.partial"
+    unfinished.write_text(done.model_dump_json(indent=1))
+    unfinished.replace(folder / "enrolled.json")

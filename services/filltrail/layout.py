@@ -75,6 +75,10 @@ class Layout:
         return self.ports.shop([shop.slug for shop in self.cast.shops].index(slug))
 
     @property
+    def clock_file(self) -> Path:
+        return self.folder / "clock"
+
+    @property
     def hub_url(self) -> str:
         return f"http://{LOOPBACK}:{self.ports.hub}"
 
@@ -116,6 +120,7 @@ class Layout:
             "FILLTRAIL_DATA": str(self.folder / name),
             "FILLTRAIL_HOST": LOOPBACK,
             "FILLTRAIL_PORT": str(port),
+            "FILLTRAIL_PRACTICE_CLOCK": str(self.clock_file),
             "PYTHONUNBUFFERED": "1",
         }
 
@@ -144,13 +149,15 @@ def _wanted_ports(layout: Layout) -> Iterator[tuple[int, str]]:
     yield ports.valkey, "Valkey"
 
 
-def attempt(service: str, *words: str, env: Mapping[str, str]) -> subprocess.CompletedProcess[str]:
+def attempt(
+    service: str, *words: str, env: Mapping[str, str], said: str = ""
+) -> subprocess.CompletedProcess[str]:
     """One command of a service to its end, however it ends. Raises CommandFailed only when it does not end."""
     try:
         return subprocess.run(
             [sys.executable, "-m", service, *words],
             env=env,
-            stdin=subprocess.DEVNULL,
+            input=said,
             capture_output=True,
             text=True,
             timeout=COMMAND_TIMEOUT_S,
@@ -162,12 +169,12 @@ def attempt(service: str, *words: str, env: Mapping[str, str]) -> subprocess.Com
         ) from failure
 
 
-def run(service: str, *words: str, env: Mapping[str, str]) -> str:
-    """What a command of a service prints; raises CommandFailed with what it said when it ends badly."""
-    answer = attempt(service, *words, env=env)
+def run(service: str, *words: str, env: Mapping[str, str], said: str = "") -> str:
+    """What a command of a service prints, given `said` on its standard input; raises CommandFailed with what it said when it ends badly."""
+    answer = attempt(service, *words, env=env, said=said)
     if answer.returncode != 0:
-        said = f"{answer.stdout}{answer.stderr}".strip()
-        raise CommandFailed(f"`{service} {words[0]}` ended with exit code {answer.returncode}:\n{said}")
+        output = f"{answer.stdout}{answer.stderr}".strip()
+        raise CommandFailed(f"`{service} {words[0]}` ended with exit code {answer.returncode}:\n{output}")
     return answer.stdout
 
 

@@ -1,44 +1,29 @@
 """Tells the demo's story to the shops, one command after the other, through their front door.
 
-Owns the shape of story.toml and the memory of how far the story was told. Must never write into a shop's
+Owns the meaning of placeholders and the memory of how far the story was told (its shape is story.py's). Must never write into a shop's
 data itself: whatever a shop refuses here it would refuse at the counter as well.
 
-A step of story.toml:
-
-    [[step]]
-    shop = "lantern"
-    actor = "birk"
-    as = "marit-14"               # a name for what comes back; without it, the step's number from 1
-    command = "..."
-    fields = { ... }              # passed through as they are
-    expect = "accepted"           # or "refused": then an acceptance is the error
-    after_news = true             # first wait until every shop has heard what the network knows
-
-    [[step]]
-    shop = "lantern"
-    actor = "birk"
-    keep_card = "marit"           # instead of a command: the diver's name and address, for the vault
-
 Text in fields may hold `{visit:NAME}` (the first visit that step NAME gave), `{visit:NAME/2}`,
-`{cylinder:NAME}`, `{fact:NAME}`, `{fact:NAME/2}`, `{staff:KEY}`, `{diver:KEY.ref}` (or name, email, level,
-covers_nitrox, ...), `{today}`, `{today-30}` (days) and `{month-14}` (months, written 2025-09). A text that is
-one placeholder and nothing else becomes its value.
+`{cylinder:NAME}` (of a step, or of a [[cylinder]] by its key), `{fact:NAME}`, `{fact:NAME/2}`, `{staff:KEY}`,
+`{diver:KEY.ref}` (or name, email, level, covers_nitrox, ...), `{today}`, `{today-30}` (days), `{month-14}` (months,
+written 2025-09), `{stamp-420}` (the month of the day 420 days ago) and `{day}`, `{day-3}`, which count from the
+story's own time. A text that is one placeholder and nothing else becomes its value.
 """
 
 import datetime
 import re
 import time
-import tomllib
 import uuid
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
 
 import httpx
-from pydantic import BaseModel, ConfigDict, Field, JsonValue, model_validator
+from pydantic import BaseModel, ConfigDict, JsonValue
 
 from filltrail.cast import Cast
 from filltrail.processes import CannotGoOn
+from filltrail.story import Step, is_later_by
 
 # The story's own name space: the same step of the same network always has the same key, so telling it
 # again after an interruption adds nothing.
@@ -50,29 +35,6 @@ PLACEHOLDER = re.compile(r"\{([a-z]+)(?::([A-Za-z0-9_.-]+)(?:/(\d+))?)?([+-]\d+)
 
 class StoryStuck(CannotGoOn):
     """A step did not go as the story says; the message names the step and what the shop answered."""
-
-
-class Step(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    shop: str
-    actor: str
-    command: str = ""
-    keep_card: str = ""
-    name: Annotated[str, Field(alias="as")] = ""
-    fields: dict[str, JsonValue] = {}
-    expect: Literal["accepted", "refused"] = "accepted"
-    after_news: bool = False
-
-    @model_validator(mode="after")
-    def _is_one_thing(self) -> "Step":
-        if bool(self.command) == bool(self.keep_card):
-            raise ValueError("a step has either a command or keep_card")
-        return self
-
-    @property
-    def words(self) -> str:
-        return f"{self.command or 'card of ' + self.keep_card} at {self.shop}"
 
 
 class _Made(BaseModel):
@@ -97,28 +59,27 @@ class Told(BaseModel):
     """How far the story was told; kept in a file after every step."""
 
     outcomes: dict[str, Outcome] = {}
+    cylinders: dict[str, str] = {}
+    """The id of each cylinder that a step has named."""
+    today: datetime.date | None = None
+    """The day that the story's days are counted from, also when it goes on tomorrow."""
+    until: datetime.datetime | None = None
+    """The story's own time after the last step."""
 
 
-class _Story(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    step: tuple[Step, ...] = ()
+def read_told(file: Path) -> Told:
+    return Told.model_validate_json(file.read_text()) if file.exists() else Told()
 
 
-def read_story(path: Path) -> tuple[Step, ...]:
-    """The steps in order, each with its name; raises ValueError when two have the same name."""
-    if not path.exists():
-        return ()
-    steps = _Story.model_validate(tomllib.loads(path.read_text())).step
-    named = tuple(
-        step if step.name else step.model_copy(update={"name": str(number)})
-        for number, step in enumerate(steps, start=1)
-    )
-    names = [step.name for step in named]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise ValueError(f"the same step name twice: {', '.join(twice)}")
-    return named
+@dataclass(frozen=True)
+class Passing:
+    """How time and news pass between steps; a story without times needs only the first."""
+
+    wait_for_news: Callable[[], None]
+    move_clock: Callable[[str], None] = lambda _: None
+    now: Callable[[], datetime.datetime | None] = lambda: None
+    hear: Callable[[], None] = lambda: None
+    """After the first thing that happened at a new time: until every shop has heard the network since."""
 
 
 class Counter:
@@ -157,7 +118,13 @@ class Counter:
         return answer
 
     def _sign_in(self, actor: str) -> httpx.Client:
-        client = httpx.Client(base_url=self._url, timeout=TIMEOUT_S, cookies=self._device())
+        # verify: no certificates are loaded for a counter that is reached without TLS; it takes a while each time.
+        client = httpx.Client(
+            base_url=self._url,
+            timeout=TIMEOUT_S,
+            cookies=self._device(),
+            verify=self._url.startswith("https:"),
+        )
         answer = client.post("/api/session", json={"actor": actor, "pin": self._pins[actor]})
         if answer.is_error:
             client.close()
@@ -180,16 +147,25 @@ def tell(
     counters: Mapping[str, Counter],
     fill_in: "FillIn",
     told_file: Path,
-    wait_for_news: Callable[[], None],
+    passing: Passing,
 ) -> Iterator[Step]:
     """Tell what was not told yet, yielding each step when it is done; raises StoryStuck."""
-    told = Told.model_validate_json(told_file.read_text()) if told_file.exists() else Told()
+    told = read_told(told_file)
+    told.today = told.today or fill_in.today
     for step in steps:
         if step.name not in told.outcomes:
             if step.after_news:
-                wait_for_news()
-            told.outcomes[step.name] = _tell_one(step, counters[step.shop], fill_in, told)
+                passing.wait_for_news()
+            if step.at:
+                passing.move_clock(step.at)
+            outcome = _tell_one(step, counters[step.shop], fill_in, told)
+            told.outcomes[step.name] = outcome
+            if step.cylinder and outcome.cylinder_id is not None:
+                told.cylinders[step.cylinder] = outcome.cylinder_id
+            told.until = passing.now()
             _write_whole(told_file, told.model_dump_json(indent=1))
+            if step.at and not is_later_by(step.at):
+                passing.hear()
         yield step
 
 
@@ -217,8 +193,16 @@ def _tell_one(step: Step, counter: Counter, fill_in: "FillIn", told: Told) -> Ou
 class FillIn:
     """Puts values in the place of placeholders."""
 
-    def __init__(self, cast: Cast, staff: Mapping[str, str], today: datetime.date) -> None:
+    def __init__(
+        self,
+        cast: Cast,
+        staff: Mapping[str, str],
+        today: datetime.date,
+        day: Callable[[], datetime.date] | None = None,
+    ) -> None:
         self.staff = staff
+        self.today = today
+        self._day = day or (lambda: today)
         # Elsewhere a diver's reference is random. Here it is the same at every shop and after every restart.
         self._divers: dict[str, dict[str, JsonValue]] = {
             diver.key: {
@@ -227,7 +211,6 @@ class FillIn:
             }
             for diver in cast.divers
         }
-        self._today = today
 
     def card(self, key: str) -> dict[str, JsonValue]:
         """What the vault keeps of a diver; raises StoryStuck for one who is not in the cast."""
@@ -256,9 +239,13 @@ class FillIn:
         try:
             match kind:
                 case "today":
-                    return (self._today + datetime.timedelta(days=int(offset or 0))).isoformat()
+                    return (self.today + datetime.timedelta(days=int(offset or 0))).isoformat()
+                case "day":
+                    return (self._day() + datetime.timedelta(days=int(offset or 0))).isoformat()
                 case "month":
-                    return _month(self._today, int(offset or 0))
+                    return _month(self.today, int(offset or 0))
+                case "stamp":
+                    return _month(self.today + datetime.timedelta(days=int(offset or 0)), 0)
                 case "staff":
                     return self.staff[name]
                 case "diver":
@@ -266,6 +253,8 @@ class FillIn:
                     return self._divers[key][field]
                 case "visit":
                     return told.outcomes[name].visit_ids[int(index or 1) - 1]
+                case "cylinder" if name in told.cylinders:
+                    return told.cylinders[name]
                 case "cylinder":
                     if (cylinder_id := told.outcomes[name].cylinder_id) is not None:
                         return cylinder_id

@@ -8,10 +8,11 @@ from rich.table import Table
 from rich.text import Text
 
 from filltrail.layout import Layout
+from filltrail.story import Newcomer, Story
 
 
 def welcome(
-    layout: Layout, *, device_codes: Mapping[str, str], process_ids: Mapping[str, int]
+    layout: Layout, story: Story, *, device_codes: Mapping[str, str], process_ids: Mapping[str, int]
 ) -> Iterator[RenderableType]:
     """`device_codes` by the shop's slug, `process_ids` by the program's name."""
     yield Panel(
@@ -24,10 +25,40 @@ def welcome(
     )
     yield _where(layout, device_codes, process_ids)
     yield _who(layout)
+    if story.newcomer is not None:
+        yield _try_this(layout, story, story.newcomer)
     yield Text(
         "A browser becomes one of a shop's tablets once, with the code; then people sign in with their PIN.\n"
+        "Codes last ten minutes: press Enter here, or run `filltrail demo-codes`, for new ones.\n"
         f"Each program's log is in {layout.logs}. Kill any of them (kill -9 PROCESS) and see the others go on.\n",
         style="dim",
+    )
+
+
+def codes_table(layout: Layout, device_codes: Mapping[str, str]) -> Table:
+    """Where a browser takes each shop's code."""
+    table = Table(title="Codes for a new tablet, good for ten minutes", title_justify="left")
+    for heading in ("shop", "page", "code"):
+        table.add_column(heading, no_wrap=True)
+    for shop in layout.cast.shops:
+        table.add_row(shop.name, layout.shop_url(shop.slug), device_codes[shop.slug])
+    return table
+
+
+def _try_this(layout: Layout, story: Story, newcomer: Newcomer) -> Panel:
+    cylinder = next(one for one in story.cylinders if one.key == newcomer.cylinder)
+    diver = next(one for one in layout.cast.divers if one.key == newcomer.diver)
+    home, next_door = layout.cast.shop(newcomer.home), layout.cast.shop(newcomer.next_door)
+    inspector = next(person for person in next_door.staff if person.role == "inspector")
+    return Panel(
+        Text(
+            f"1  At {home.name}, greet {diver.name}: {cylinder.spec} cylinder {cylinder.serial}, maker {cylinder.maker}, "
+            f"rated {cylinder.rated}. Fill it and hand it over; the receipt is in the mail catcher.\n"
+            f"2  At {next_door.name}, {inspector.name} finds {cylinder.serial} at the bench and condemns it.\n"
+            f"3  At {home.name}, greet {diver.name} again with the same cylinder, and see it stopped."
+        ),
+        title="Try this",
+        title_align="left",
     )
 
 
@@ -39,7 +70,7 @@ def _where(layout: Layout, device_codes: Mapping[str, str], process_ids: Mapping
     table.add_column("process", justify="right")
     rows = [
         *((shop.name, layout.shop_url(shop.slug), device_codes[shop.slug]) for shop in layout.cast.shops),
-        ("the network", layout.hub_url, ""),
+        ("the network", f"{layout.hub_url}/office", ""),
         ("mail catcher", layout.mail_url, ""),
     ]
     for name, url, code in rows:

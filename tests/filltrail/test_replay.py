@@ -16,10 +16,12 @@ import pytest
 from pydantic import JsonValue
 
 from filltrail.cast import read_cast
-from filltrail.replay import Counter, FillIn, Outcome, Step, StoryStuck, Told, read_story, tell
+from filltrail.replay import Counter, FillIn, Outcome, Passing, StoryStuck, Told, read_told, tell
+from filltrail.story import Step
 
 ROOT = Path(__file__).resolve().parents[2]
 TODAY = datetime.date(2026, 3, 14)
+STORY_DAY = datetime.date(2025, 12, 1)
 VISIT = "0199aaaa-0000-7000-8000-000000000001"
 OTHER = "0199aaaa-0000-7000-8000-000000000002"
 
@@ -191,6 +193,25 @@ def test_the_story_waits_for_news_where_it_says_so(counter: Counter, told_file: 
     assert waited == ["waited"]
 
 
+def test_the_clock_is_moved_before_a_step_and_news_is_heard_after_it(
+    stand: Stand, counter: Counter, told_file: Path
+) -> None:
+    happened: list[str] = []
+    reached = datetime.datetime(2025, 12, 1, 9, 40, tzinfo=datetime.UTC)
+    passing = Passing(
+        wait_for_news=lambda: None,
+        move_clock=lambda at: happened.append(f"clock {at}, {len(stand.commands)} told"),
+        now=lambda: reached,
+        hear=lambda: happened.append(f"heard, {len(stand.commands)} told"),
+    )
+    steps = [_step("first", at="-420d 09:40"), _step("second", at="+4m"), _step("third")]
+    _tell(steps, counter, told_file, passing=passing)
+
+    assert happened == ["clock -420d 09:40, 0 told", "heard, 1 told", "clock +4m, 1 told"]
+    assert read_told(told_file).today == TODAY
+    assert read_told(told_file).until == reached
+
+
 @pytest.mark.parametrize(
     ("text", "value"),
     [
@@ -201,11 +222,16 @@ def test_the_story_waits_for_news_where_it_says_so(counter: Counter, told_file: 
         ("{diver:marit.covers_nitrox}", True),
         ("for {diver:marit.name}", "for Marit Halloran"),
         ("{staff:birk}", "actor-1"),
+        ("{day}", "2025-12-01"),
+        ("{day-1}", "2025-11-30"),
+        ("{stamp-14}", "2026-02"),
+        ("{stamp-0}", "2026-03"),
+        ("{cylinder:heron}", "cylinder-7"),
         ("nothing to fill in", "nothing to fill in"),
     ],
 )
 def test_a_placeholder_becomes_its_value(text: str, value: JsonValue) -> None:
-    assert _fill_in().value(text, Told()) == value
+    assert _fill_in().value(text, Told(cylinders={"heron": "cylinder-7"})) == value
 
 
 @pytest.mark.parametrize(
@@ -217,44 +243,37 @@ def test_a_placeholder_that_names_nothing_stops_the_story(text: str) -> None:
         _fill_in().value(text, told)
 
 
-def test_the_cast_and_the_story_of_this_repository_can_be_read() -> None:
-    cast = read_cast(ROOT / "demo_data" / "network.toml")
-    people = {person.key for shop in cast.shops for person in shop.staff}
-
-    assert {person.role for shop in cast.shops for person in shop.staff} == {
-        "operator",
-        "inspector",
-        "manager",
-    }
-    for step in read_story(ROOT / "demo_data" / "story.toml"):
-        assert step.shop in {shop.slug for shop in cast.shops}, step
-        assert step.actor in people, step
-
-
 def _step(
     name: str,
     *,
     fields: dict[str, JsonValue] | None = None,
     expect: str = "accepted",
     after_news: bool = False,
+    at: str = "",
 ) -> Step:
     step = {"shop": "lantern", "actor": "birk", "command": "tape", "as": name, "fields": fields or {}}
-    return Step.model_validate({**step, "expect": expect, "after_news": after_news})
+    return Step.model_validate({**step, "expect": expect, "after_news": after_news, "at": at})
 
 
 def _fill_in() -> FillIn:
-    return FillIn(read_cast(ROOT / "demo_data" / "network.toml"), {"birk": "actor-1"}, TODAY)
+    return FillIn(
+        read_cast(ROOT / "demo_data" / "network.toml"), {"birk": "actor-1"}, TODAY, lambda: STORY_DAY
+    )
 
 
 def _tell(
-    steps: list[Step], counter: Counter, told_file: Path, wait_for_news: Callable[[], None] = lambda: None
+    steps: list[Step],
+    counter: Counter,
+    told_file: Path,
+    wait_for_news: Callable[[], None] = lambda: None,
+    passing: Passing | None = None,
 ) -> None:
     told = tell(
         tuple(steps),
         counters={"lantern": counter},
         fill_in=_fill_in(),
         told_file=told_file,
-        wait_for_news=wait_for_news,
+        passing=passing or Passing(wait_for_news=wait_for_news),
     )
     assert [step.name for step in told] == [step.name for step in steps]
 

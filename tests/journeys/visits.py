@@ -51,7 +51,7 @@ class Taken:
         )
         yield "identify", lambda: self._of(marks=self.cylinder.marks)
         yield "look_over", lambda: self._of(sound=True)
-        yield "read_dates", lambda: self._of(requalified=_months_ago(14), looked_inside=_months_ago(3))
+        yield "read_dates", lambda: self._of(requalified=months_ago(14), looked_inside=months_ago(3))
         yield "read_rating", lambda: self._of(rated=RATED)
         yield "see_standing", self._of
         yield "send_people_out", self._of
@@ -107,7 +107,8 @@ def _criterion() -> str:
     return rulebook.condemn_criteria(rulebook.load("us"))[0].id
 
 
-def _months_ago(months: int) -> str:
+def months_ago(months: int) -> str:
+    """A stamped month that lies so long ago."""
     today = dt.datetime.now(dt.UTC).date()
     whole = today.year * 12 + today.month - 1 - months
     return f"{whole // 12:04d}-{whole % 12 + 1:02d}"

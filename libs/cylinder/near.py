@@ -57,7 +57,7 @@ def likeness(keyed: str, on_record: str) -> Likeness | None:
         pairs = [
             f"{stamped} read as {read}" for stamped, read in zip(other, one, strict=True) if stamped != read
         ]
-        return Likeness(1, ", ".join(pairs))
+        return Likeness(1, ", ".join(dict.fromkeys(pairs)))
     if skeleton(other) in slips(skeleton(one)):
         return Likeness(2, _slip_words(one, other))
     return None

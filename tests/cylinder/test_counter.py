@@ -205,6 +205,16 @@ def test_a_clear_look_alike_asks_whether_it_is_that_one_or_another() -> None:
     given.when(identify(keyed, another=True)).makes(f.CylinderRegistered, f.CylinderIdentified)
 
 
+def test_who_says_that_it_is_the_condemned_one_is_believed_whatever_was_read_before() -> None:
+    given = CONDEMNED_NEXT_DOOR.do(greet())
+    differing = identify(marked(serial=NEAR), second="B0471")
+    given.when(differing).is_refused_for("identify.readings-differ", "identify.cannot-tell-apart")
+    chosen = given.when(identify(marked(serial=NEAR), second="B0471", chosen=KNOWN)).makes(
+        f.CylinderIdentified
+    )
+    assert chosen[0].subject == f"cylinder/{KNOWN}"
+
+
 def test_a_record_that_is_no_look_alike_cannot_be_chosen() -> None:
     KNOWN_HERE.do(greet()).when(identify(marked(serial="X999"), chosen=KNOWN)).is_refused_for(
         "identify.chosen-unknown"

@@ -103,8 +103,11 @@ def _doubts(
     Found to be one that is blocked, there is nothing to doubt: it is stopped. Found on record and clear,
     a blocked look-alike asks for a second reading; otherwise the marks have to tell the two apart as well.
     """
+    is_blocked = same is not None and not same.standing.is_clear
+    if is_blocked and not is_exact:
+        return  # Somebody says that it is the blocked one: whatever was read before, it is stopped.
     yield from _readings_differ(command)
-    if same is not None and not same.standing.is_clear:
+    if is_blocked:
         return
     for one in around.look_alikes:
         if one is not same and not one.standing.is_clear:

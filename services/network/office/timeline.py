@@ -75,9 +75,14 @@ def whole_life(life: CylinderLife, today: dt.date) -> Drawing:
 def _words(life: CylinderLife, first: dt.date, last: dt.date) -> str:
     shops = len({fill.node for fill in life.fills})
     return (
-        f"From {_day(first)} to {_day(last)}: {len(life.fills)} fills at {shops} shops, "
-        f"{len(life.exposures)} exposures, {len(life.blocks)} open blocks. The table below holds every record."
+        f"From {_day(first)} to {_day(last)}: {_count(len(life.fills), 'fill')} at {_count(shops, 'shop')}, "
+        f"{_count(len(life.exposures), 'exposure')}, {_count(len(life.blocks), 'open block')}. "
+        "The table below holds every record."
     )
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def _grid(first: dt.date, last: dt.date, x: X, bottom: float) -> Markup:

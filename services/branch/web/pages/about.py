@@ -8,7 +8,7 @@ from starlette.responses import Response
 from branch.store import views as look
 from branch.store.rows import node_row
 from branch.web.gate import SignedIn, TheNode
-from branch.web.pages.render import epoch_ms, render
+from branch.web.pages.render import epoch_ms, names_of, render
 
 router = APIRouter(include_in_schema=False)
 
@@ -31,7 +31,7 @@ def network(request: Request, node: TheNode, session: SignedIn) -> Response:
     """Ages, not lamps: when the hub was last heard, what is not sent yet, how far the feed was read."""
     with node.store.reading() as cursor:
         row, backlog, digest = node_row(cursor), look.backlog(cursor), look.standing_digest(cursor)
-        shops, _ = look.names(cursor)
+        shops = names_of(node, cursor).shops
     assert row is not None  # A node that serves has a log.
     link = node.sync.link
     heard = link.heard_at or row.heard_at

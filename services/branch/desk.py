@@ -68,12 +68,12 @@ class Desk:
     heard_at: Callable[[], dt.datetime | None]
     after_write: Callable[[], None] = lambda: None
     _visits: dict[UUID, Visit] = field(default_factory=dict)
+    _visits_are_good: bool = False
     _lock: Lock = field(default_factory=Lock)
     _one_at_a_time: Lock = field(default_factory=Lock)
 
     def __post_init__(self) -> None:
-        with self.store.reading() as cursor:
-            self._visits = look.open_visits(cursor, self.settings.node)
+        self._fold_visits()
 
     def handle(self, command: c.Command, actor: Actor) -> Outcome:
         """Decide and record. Raises Refused with every reason; then nothing was written."""
@@ -81,13 +81,12 @@ class Desk:
         try:
             # The folded visits move with the commit, before the next command may look at them.
             with self._one_at_a_time:
-                made = self._decide_and_append(command, actor, now)
-                if isinstance(made, Outcome):
-                    return made
-                self._move_visits(made.records)
+                made = self._act(command, actor, now)
         except Refused as refused:
             log.info("refused", command=command.command, rules=[reason.rule_id for reason in refused.reasons])
             raise
+        if isinstance(made, Outcome):
+            return made
         for record in made.records:
             log.info("recorded", id=str(record.id), kind=record.kind, node=self.settings.node)
         self.live.ring()
@@ -118,6 +117,21 @@ class Desk:
         """The day by the time floor, in the shop's zone."""
         return self.floor.now().astimezone(self.settings.tz).date()
 
+    def _act(self, command: c.Command, actor: Actor, now: dt.datetime) -> Appended | Outcome:
+        if not self._visits_are_good:
+            self._fold_visits()
+        # From here until they have moved: whether an append that failed was kept, only the log can say.
+        self._visits_are_good = False
+        try:
+            made = self._decide_and_append(command, actor, now)
+        except Refused:
+            self._visits_are_good = True
+            raise
+        if isinstance(made, Appended):
+            self._move_visits(made.records)
+        self._visits_are_good = True
+        return made
+
     def _decide_and_append(self, command: c.Command, actor: Actor, now: dt.datetime) -> Appended | Outcome:
         with self.store.writing() as tx:
             if tx.known(command.key):
@@ -140,6 +154,9 @@ class Desk:
         match command:
             case c.Identify(marks=marks) | c.Register(marks=marks):
                 around = replace(around, look_alikes=look.look_alikes(tx.c, marks))
+            case c.Authorise() if state is not None and state.cylinder_id is not None:
+                # Before gas flows the kept row is not taken at its word: the facts themselves are asked.
+                around = replace(around, standing=look.folded_again(tx.c, state.cylinder_id))
             case c.HandOver(visit_ids=visit_ids):
                 ids = [v.cylinder_id for v in around.open_visits if v.id in visit_ids and v.cylinder_id]
                 around = replace(around, standings=look.standings(tx.c, ids))
@@ -164,6 +181,14 @@ class Desk:
             people_out_at=look.people_out_at(cursor, self.settings.node),
             news_age=None if heard is None else now - heard,
         )
+
+    def _fold_visits(self) -> None:
+        """The visits on the floor as the log has them: at the start, and after an append that failed halfway."""
+        with self.store.reading() as cursor:
+            found = look.open_visits(cursor, self.settings.node)
+        with self._lock:
+            self._visits = found
+        self._visits_are_good = True
 
     def _move_visits(self, records: tuple[Recorded, ...]) -> None:
         """The folded visits follow what was committed, in the order in which it was."""

@@ -79,12 +79,14 @@ def write_key(data: Path, key: Ed25519PrivateKey) -> None:
     handle = os.open(data / "node.key", os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
     with os.fdopen(handle, "wb") as file:
         file.write(private_pem(key))
+        file.flush()
+        os.fsync(file.fileno())  # Without it, facts that are on the disk could never be sent.
 
 
 def open_store(data: Path, settings: ShopSettings, world: World) -> BranchStore:
     """The node's database, its log begun, and the hub's key trusted."""
     author = Author(node=settings.node, key=private_key((data / "node.key").read_bytes()), software=SOFTWARE)
-    store = BranchStore(data / "branch.sqlite", author)
+    store = BranchStore(data / "branch.sqlite", author, hub_node=settings.hub_node)
     store.open_log(inc=world.new_id(), event_id=world.new_id(), now=world.now())
     with store.writing() as tx:
         tx.trust(settings.hub_node, settings.hub_public_key, "Network hub")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from uuid import UUID
 
-from branch.store.rows import Cursor, facts_that_matter, record_of, standing_row
+from branch.store.rows import Cursor, StoreIsBroken, facts_that_matter, record_of, standing_row, text
 from cylinder.facts import ActorCertified, CylinderReceived, HandedOver, VisitAbandoned
 from cylinder.near import bare, skeleton
 from cylinder.recorded import Recorded, cylinder_of, cylinder_subject
@@ -62,8 +62,11 @@ def note_fact(
 def settle_standing(c: Cursor, cylinder_id: UUID) -> None:
     """Fold a cylinder's facts again and keep the result with its claims."""
     now = standing(cylinder_id, facts_that_matter(c, cylinder_subject(cylinder_id)))
-    if now == standing_row(c, cylinder_id):
-        return
+    try:
+        if now == standing_row(c, cylinder_id):
+            return
+    except StoreIsBroken:
+        pass  # The row is a cache: what cannot be read must not keep a block out, and is written anew.
     c.execute(
         "insert into standing (cylinder_id, document) values (?, ?) "
         "on conflict (cylinder_id) do update set document = excluded.document",
@@ -84,8 +87,9 @@ def _note_particulars(c: Cursor, record: Recorded) -> None:
                 (str(visit_id), record.node),
             )
         case HandedOver(visit_id=visit_id) | VisitAbandoned(visit_id=visit_id):
-            c.execute("delete from open_visit where visit_id = ?", (str(visit_id),))
-        case ActorCertified() as certified:
+            # Only the shop where it is can end a visit, whatever another shop's fact says.
+            c.execute("delete from open_visit where visit_id = ? and node = ?", (str(visit_id), record.node))
+        case ActorCertified() as certified if _may_certify(c, record, certified.actor_id):
             c.execute(
                 "insert into actor_name (actor_id, known_as, role, certificate, certificate_until) values (?, ?, ?, ?, ?) "
                 "on conflict (actor_id) do update set known_as = excluded.known_as, role = excluded.role, "
@@ -100,3 +104,19 @@ def _note_particulars(c: Cursor, record: Recorded) -> None:
             )
         case _:
             pass
+
+
+def _may_certify(c: Cursor, record: Recorded, actor_id: str) -> bool:
+    """Whether this node took the person on: no other shop changes their name, role or certificate.
+
+    Sessions take the role from here, so whoever could would make an inspector of an operator of ours. A staff id
+    is random: nobody can have said a word about it before its own shop did.
+    """
+    if record.subject != f"actor/{actor_id}":
+        return False
+    c.execute(
+        "select node from fact where subject = ? and kind = ? order by rowid limit 1",
+        (record.subject, ActorCertified.KIND),
+    )
+    first = c.fetchone()
+    return first is not None and text(first[0]) == record.node

@@ -25,11 +25,11 @@ from cylinder.recorded import NewFact, Recorded, cylinder_of, derived_id
 from cylinder.standing import Standing
 from eventlog import Effect, Envelope, Event, Place, Sealed, Seen, read, seal, verify
 from eventlog.chain import LOG_OPENED
-from eventlog.envelope import Forged
+from eventlog.envelope import Forged, Malformed
 from eventlog.event import NO_HASH
 from eventlog.feed import PageRefused, check_page
 from eventlog.keys import key_id, public_key, public_text
-from eventlog.wire import FeedPage
+from eventlog.wire import FeedPage, WireEnvelope
 
 _MOST_FACTS_A_COMMAND = 64
 """A command makes at most two facts for each of twenty cylinders; a loop over them has this bound."""
@@ -69,10 +69,13 @@ class Absorbed:
 class Tx:
     """One writing transaction: look up, decide, append. Everything in it commits together or not at all."""
 
-    def __init__(self, cursor: SQLiteCursor, recorder: EnvelopeRecorder, author: Author) -> None:
+    def __init__(
+        self, cursor: SQLiteCursor, recorder: EnvelopeRecorder, author: Author, *, hub_node: str
+    ) -> None:
         self.c = cursor
         self._recorder = recorder
         self._author = author
+        self._hub_node = hub_node
 
     def node(self) -> NodeRow:
         """Where this node stands now."""
@@ -162,22 +165,30 @@ class Tx:
         self.c.execute("update node set trouble = ?", (trouble,))
 
     def absorb(self, page: FeedPage, *, heard_at: dt.datetime) -> Absorbed:
-        """Apply one page of the feed. Raises PageRefused, and then nothing of it is kept."""
+        """Apply one page of the feed. Raises PageRefused, and then nothing of it is kept.
+
+        News counts as heard when the head was reached: whoever is in the middle of the feed does not know what
+        others have found.
+        """
         node = self.node()
         check_page(page, node.feed)
         folded, fresh = Folded(), 0
         for item in page.items:
             sealed = item.sealed()
-            envelope = read(sealed.raw)
+            try:
+                envelope = read(sealed.raw)
+            except Malformed as wrong:
+                raise PageRefused(f"position {item.position}: {wrong}") from None
             self._check_signature(sealed, envelope)
             fresh += self._take(sealed, envelope, item.position, folded)
+        position = page.after + len(page.items)
         self.c.execute(
-            "update node set epoch = ?, position = ?, feed_hash = ?, heard_at = ?, hub_time = ?",
+            "update node set epoch = ?, position = ?, feed_hash = ?, heard_at = coalesce(?, heard_at), hub_time = ?",
             (
                 page.epoch,
-                page.after + len(page.items),
+                position,
                 page.feed_hash,
-                heard_at.isoformat(),
+                heard_at.isoformat() if position >= page.head else None,
                 page.hub_time.isoformat(),
             ),
         )
@@ -214,7 +225,8 @@ class Tx:
             raise PageRefused(f"the feed holds {place.node} {place.seq}, which this log does not")
         self._keep(sealed, envelope)
         note_fact(self.c, envelope, sealed.hash, position, folded)
-        _learn_key(self.c, event)
+        if place.node == self._hub_node:
+            _learn_key(self.c, event)
         return 1
 
     def _write(self, events: Sequence[Event], node: NodeRow, now: dt.datetime) -> Appended:
@@ -257,9 +269,13 @@ class Tx:
 class BranchStore:
     """Opens the database and hands out transactions. One per request, opened in one place."""
 
-    def __init__(self, path: Path, author: Author) -> None:
+    def __init__(self, path: Path, author: Author, *, hub_node: str) -> None:
         self.path = path
         self.author = author
+        self._hub_node = hub_node
+        path.touch(
+            mode=0o600
+        )  # Divers' cards and hashes of PINs lie in it; SQLite's own files follow its mode.
         self._datastore = BranchDatastore(path)
         self._recorder = EnvelopeRecorder(self._datastore)
         with self._datastore.transaction(commit=True) as cursor:
@@ -273,7 +289,7 @@ class BranchStore:
     def writing(self) -> Iterator[Tx]:
         """A writing transaction; commits at the end, rolls back on any exception."""
         with self._datastore.transaction(commit=True) as cursor:
-            yield Tx(cursor, self._recorder, self.author)
+            yield Tx(cursor, self._recorder, self.author, hub_node=self._hub_node)
 
     @contextmanager
     def reading(self) -> Iterator[rows.Cursor]:
@@ -299,8 +315,9 @@ class BranchStore:
         size = 0
         for one in stored:
             sealed = rows.sealed_of(one.state)
-            size += len(sealed.raw) + 256  # The JSON around the envelope and its escaping.
-            if out and size + sum(one.raw.count(b'"') for one in [*out, sealed]) > most_bytes:
+            # As it travels: escaped once more, and with a comma. A push that is too large would be refused for ever.
+            size += len(WireEnvelope.of(sealed).model_dump_json().encode()) + 1
+            if out and size > most_bytes:
                 break
             out.append(sealed)
         return tuple(out)
@@ -329,9 +346,15 @@ def _trust(c: rows.Cursor, node: str, key_text: str, name: str) -> None:
 
 
 def _learn_key(c: rows.Cursor, event: Event) -> None:
-    """The hub's own fact about an enrolled node brings the key by which its envelopes are believed."""
+    """The hub's own fact about an enrolled node brings the key by which its envelopes are believed.
+
+    Only ever called with a fact of the hub: a shop that could enrol would speak in every shop's name.
+    """
     if event.kind != "node.enrolled":
         return
     node, key_text, name = (event.body.get(each) for each in ("node", "public_key", "name"))
     if isinstance(node, str) and isinstance(key_text, str) and isinstance(name, str):
-        _trust(c, node, key_text, name)
+        try:
+            _trust(c, node, key_text, name)
+        except ValueError:
+            raise PageRefused(f"the key of {node} is none") from None

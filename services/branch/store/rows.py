@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from typing import Protocol
 from uuid import UUID
 
+from pydantic import ValidationError
+
 from branch.store.datastore import SIGNATURE_BYTES
 from cylinder.recorded import Recorded, recorded
 from cylinder.standing import Standing
@@ -89,7 +91,7 @@ where f.subject = ? order by f.at desc, f.event_id desc limit ?
 _STATES_OF_VISIT = """
 select e.state from fact f
 join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
-where f.visit_id = ? order by f.inc, f.seq
+where f.visit_id = ? and f.node = ? order by f.inc, f.seq
 """
 
 _STATE_OF_EVENT = """
@@ -119,10 +121,18 @@ def node_row(c: Cursor) -> NodeRow | None:
 
 
 def standing_row(c: Cursor, cylinder_id: UUID) -> Standing | None:
-    """The cached standing of a cylinder, or None when it is on no record."""
+    """The cached standing of a cylinder, or None when it is on no record. Raises StoreIsBroken."""
     c.execute("select document from standing where cylinder_id = ?", (str(cylinder_id),))
     row = c.fetchone()
-    return None if row is None else Standing.model_validate_json(text(row[0]))
+    if row is None:
+        return None
+    try:
+        found = Standing.model_validate_json(text(row[0]))
+    except ValidationError:
+        raise StoreIsBroken(f"the standing of {cylinder_id} cannot be read") from None
+    if found.cylinder_id != cylinder_id:
+        raise StoreIsBroken(f"the standing of {cylinder_id} is another cylinder's")
+    return found
 
 
 def facts_that_matter(c: Cursor, subject: str) -> list[Recorded]:
@@ -137,9 +147,9 @@ def history(c: Cursor, subject: str, most: int) -> list[Recorded]:
     return _records(c.fetchall())
 
 
-def facts_of_visit(c: Cursor, visit_id: UUID) -> list[Recorded]:
-    """The facts of one visit in the order of its shop's log."""
-    c.execute(_STATES_OF_VISIT, (str(visit_id),))
+def facts_of_visit(c: Cursor, visit_id: UUID, node: str) -> list[Recorded]:
+    """The facts of one visit in the order of its shop's log. What another shop says of it is no part of the visit."""
+    c.execute(_STATES_OF_VISIT, (str(visit_id), node))
     return _records(c.fetchall())
 
 

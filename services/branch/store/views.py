@@ -7,12 +7,21 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from uuid import UUID
 
-from branch.store.rows import Cursor, facts_of_visit, number, standing_row, text
+from branch.store.rows import (
+    Cursor,
+    StoreIsBroken,
+    facts_of_visit,
+    facts_that_matter,
+    number,
+    standing_row,
+    text,
+)
 from cylinder.around import LookAlike
 from cylinder.facts import DoorOpened, PeopleOut
 from cylinder.marks import Marks
 from cylinder.near import likeness, skeleton, slips
-from cylinder.standing import Standing, digest
+from cylinder.recorded import cylinder_subject
+from cylinder.standing import Standing, digest, standing
 from cylinder.visit import Visit, visit
 
 MOST_LOOK_ALIKES = 12
@@ -31,7 +40,7 @@ def open_visits(c: Cursor, node: str) -> dict[UUID, Visit]:
     """Every visit on this shop's floor, folded from the log."""
     c.execute("select visit_id from open_visit where node = ?", (node,))
     ids = [UUID(text(row[0])) for row in c.fetchall()]
-    return {visit_id: visit(visit_id, facts_of_visit(c, visit_id)) for visit_id in ids}
+    return {visit_id: visit(visit_id, facts_of_visit(c, visit_id, node)) for visit_id in ids}
 
 
 def look_alikes(c: Cursor, marks: Marks) -> tuple[LookAlike, ...]:
@@ -92,9 +101,24 @@ def standings(c: Cursor, cylinder_ids: Iterable[UUID]) -> tuple[Standing, ...]:
 
 
 def every_standing(c: Cursor) -> tuple[Standing, ...]:
-    """All cached standings."""
-    c.execute("select document from standing order by cylinder_id")
-    return tuple(Standing.model_validate_json(text(row[0])) for row in c.fetchall())
+    """All cached standings. Raises StoreIsBroken."""
+    return standings(c, standing_ids(c))
+
+
+def standing_ids(c: Cursor) -> tuple[UUID, ...]:
+    """Every cylinder that has a cached standing, in order."""
+    c.execute("select cylinder_id from standing order by cylinder_id")
+    return tuple(UUID(text(row[0])) for row in c.fetchall())
+
+
+def folded_again(c: Cursor, cylinder_id: UUID) -> Standing | None:
+    """The standing as the facts give it now. Raises StoreIsBroken when the cached one says otherwise."""
+    cached = standing_row(c, cylinder_id)
+    if cached is not None and cached != standing(
+        cylinder_id, facts_that_matter(c, cylinder_subject(cylinder_id))
+    ):
+        raise StoreIsBroken(f"the cached standing of {cylinder_id} is not what its facts say")
+    return cached
 
 
 def standing_digest(c: Cursor) -> str:
@@ -128,5 +152,5 @@ def _nearest(serial: str, known: Standing) -> LookAlike | None:
 
 def ended_visit(c: Cursor, visit_id: UUID, node: str) -> Visit | None:
     """A visit of this shop that is not on the floor any more, or None when there never was one."""
-    facts = [fact for fact in facts_of_visit(c, visit_id) if fact.node == node]
+    facts = facts_of_visit(c, visit_id, node)
     return visit(visit_id, facts) if facts else None

@@ -18,14 +18,13 @@ import structlog
 from branch.divers import Divers
 from branch.live import Live
 from branch.store import BranchStore
-from branch.store.rows import node_row
+from branch.store.rows import NodeRow, node_row
 from branch.time_floor import TimeFloor
-from eventlog.feed import NewEpoch, PageRefused
+from eventlog.feed import NewEpoch, PageRefused, check_page
 from eventlog.hub_client import HubClient, HubRefused, HubUnreachable
 from eventlog.wire import (
     MOST_BYTES_A_PUSH,
     MOST_ENVELOPES_A_PUSH,
-    MOST_ITEMS_A_PAGE,
     FeedPage,
     PushAnswer,
     PushRefusal,
@@ -38,6 +37,8 @@ GATHER_S = 0.005
 """After a wake: the tap that caused it is answered first, and what follows at once travels with it."""
 SLOWEST_RETRY_S = 60.0
 REMEMBER_HEARD_EVERY = dt.timedelta(seconds=30)
+MOST_A_TURN = 1000
+"""Pushes, or pages, before a loop waits once: a hub that answers nonsense is asked again later, not at once."""
 
 
 @dataclass
@@ -48,6 +49,8 @@ class Link:
     state: Literal["checking", "live", "cut"] = "checking"
     trouble: str = ""
     hub_head: int = 0
+    has_ended: bool = False
+    """The loops ended by a fault: only a new start brings the line back."""
 
 
 @dataclass
@@ -73,7 +76,8 @@ class Sync:
             self._loop.call_soon_threadsafe(self._push.set)
 
     async def run(self) -> None:
-        """All loops, for ever. A loop that fails for a reason we did not foresee is a bug and ends the program."""
+        """All loops, for ever. What nobody foresaw is logged as a bug, shows as a cut line, and is tried again later:
+        a shop must not lose its stop screens because one page of the feed, or a full disk, trips the line."""
         self._loop = asyncio.get_running_loop()
         self._push.set()
         self._pull.set()
@@ -82,37 +86,46 @@ class Sync:
             group.create_task(self._again_and_again(self.pull_all, self._pull, self._pull))
             group.create_task(self._listen())
 
+    def ended(self, loops: asyncio.Task[None]) -> None:
+        """The loops are over. Without being told to end, that is a fault which every page must show."""
+        if not loops.cancelled() and (wrong := loops.exception()) is not None:
+            self.link.has_ended = True
+            self._bug(wrong)
+
     async def push_all(self) -> None:
         """Send what the hub lacks, batch after batch, until it has everything or something is wrong."""
-        await self._send_cards()
-        while True:
-            run = await asyncio.to_thread(
-                self.store.unsent, most=MOST_ENVELOPES_A_PUSH, most_bytes=MOST_BYTES_A_PUSH - 4096
-            )
-            if not run:
-                return
-            with self.store.reading() as c:
-                node = node_row(c)
-            if node is None or node.trouble:
-                return
-            answer = await self.client.push(run, own_seq=node.seq)
-            if not await asyncio.to_thread(self._take_answer, answer):
-                return
+        held_up: HubUnreachable | HubRefused | None = None
+        try:
+            # First, so that the vault knows the diver when the hand-over arrives.
+            await self._send_cards()
+        except (HubUnreachable, HubRefused) as wrong:
+            held_up = wrong  # A vault that is in trouble must not keep a condemnation here.
+        await self._push_facts()
+        if held_up is not None:
+            raise held_up
 
     async def pull_all(self) -> None:
-        """Read the feed to its head, page after page."""
-        while True:
-            with self.store.reading() as c:
-                node = node_row(c)
+        """Read the feed to its head, page after page. Only there does this shop's news count as heard."""
+        for _ in range(MOST_A_TURN):
+            node = await asyncio.to_thread(self._node)
             if node is None:
                 return
             page = await self.client.page(node.feed)
-            now = self._heard(page.hub_time)
+            self.floor.hear(page.hub_time)
+            now = self.floor.now()
+            if not page.items:
+                check_page(
+                    page, node.feed
+                )  # "Nothing new" is news only from the feed that this node has read.
+            is_head = page.after + len(page.items) >= page.head
             if page.items:
                 absorbed = await asyncio.to_thread(self._absorb, page, now)
-                self._kept_at = now
                 log.info("absorbed", items=absorbed, position=page.after + len(page.items))
                 self.live.ring()
+                if is_head:
+                    self._kept_at = now
+            elif not is_head:
+                raise PageRefused(f"an empty page after {page.after}, and the head at {page.head}")
             elif (
                 self._kept_at is None
                 or now - self._kept_at > REMEMBER_HEARD_EVERY
@@ -121,7 +134,22 @@ class Sync:
                 await asyncio.to_thread(self._remember, page.epoch, now, page.hub_time)
                 self._kept_at = now
             self.link.hub_head = page.head
-            if len(page.items) < MOST_ITEMS_A_PAGE and page.after + len(page.items) >= page.head:
+            if is_head:
+                self._heard(now)
+                return
+
+    async def _push_facts(self) -> None:
+        for _ in range(MOST_A_TURN):
+            run = await asyncio.to_thread(
+                self.store.unsent, most=MOST_ENVELOPES_A_PUSH, most_bytes=MOST_BYTES_A_PUSH - 4096
+            )
+            if not run:
+                return
+            node = await asyncio.to_thread(self._node)
+            if node is None or node.trouble:
+                return
+            answer = await self.client.push(run, own_seq=node.seq)
+            if not await asyncio.to_thread(self._take_answer, answer):
                 return
 
     async def _listen(self) -> None:
@@ -135,7 +163,10 @@ class Sync:
                         self._pull.set()
             except HubUnreachable:
                 failed += 1
-                await asyncio.sleep(self._wait_s(failed))
+            except Exception as wrong:
+                self._bug(wrong)
+                failed += 1
+            await asyncio.sleep(self._wait_s(failed))
 
     async def _again_and_again(
         self, work: Callable[[], Awaitable[None]], wake: asyncio.Event, back: asyncio.Event
@@ -158,7 +189,12 @@ class Sync:
                 continue
             except (HubRefused, PageRefused) as wrong:
                 failed += 1
-                await self._in_trouble(wrong)
+                self._in_trouble(wrong)
+                await asyncio.sleep(self._wait_s(failed + 3))
+                continue
+            except Exception as wrong:
+                failed += 1
+                self._bug(wrong)
                 await asyncio.sleep(self._wait_s(failed + 3))
                 continue
             with contextlib.suppress(TimeoutError):
@@ -195,16 +231,17 @@ class Sync:
         with self.store.writing() as tx:
             tx.heard(now, hub_time, epoch=epoch)
 
-    def _heard(self, hub_time: dt.datetime) -> dt.datetime:
-        self.floor.hear(hub_time)
-        now = self.floor.now()
+    def _node(self) -> NodeRow | None:
+        with self.store.reading() as c:
+            return node_row(c)
+
+    def _heard(self, now: dt.datetime) -> None:
         was = self.link.state
         self.link.heard_at, self.link.state, self.link.trouble = now, "live", ""
         if was != "live":
             log.info("line is live")
             self.live.ring()
             self._back.set()
-        return now
 
     def _cut(self, reason: str) -> None:
         was = self.link.state
@@ -213,10 +250,15 @@ class Sync:
             log.warning("line is cut", reason=reason)
             self.live.ring()
 
-    async def _in_trouble(self, wrong: HubRefused | PageRefused) -> None:
+    def _in_trouble(self, wrong: HubRefused | PageRefused) -> None:
         self.link.trouble = "another epoch" if isinstance(wrong, NewEpoch) else str(wrong)
         self._cut(str(wrong))
         log.error("sync refused", reason=str(wrong))
+
+    def _bug(self, wrong: BaseException) -> None:
+        self.link.trouble = f"a fault in this software ({type(wrong).__name__})"
+        self._cut(self.link.trouble)
+        log.error("bug", where="sync", error=type(wrong).__name__, exc_info=wrong)
 
     async def _send_cards(self) -> None:
         for card in await asyncio.to_thread(self.divers.unsent):

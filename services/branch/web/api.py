@@ -229,14 +229,17 @@ def healthz() -> Response:
     return JSONResponse({"ok": True})
 
 
-@router.get("/readyz", tags=["health"], summary="The log can be read")
+@router.get("/readyz", tags=["health"], summary="The log can be read, and the line is tried")
 def readyz(node: TheNode) -> Response:
-    """200 with the line's state; a cut line is no fault of the node, which goes on without it."""
+    """200 with the line's state; a cut line is no fault of the node, which goes on without it. 503 when nobody tries it."""
+    if node.sync.link.has_ended:
+        return problem(503, "Not ready", "The line to the hub has ended by a fault: start this node again.")
     with node.store.reading() as c:
         row = node_row(c)
     if row is None:
         return problem(503, "Not ready", "The log cannot be read.")
-    return JSONResponse({"ready": True, "link": node.sync.link.state, "trouble": row.trouble})
+    link = node.sync.link
+    return JSONResponse({"ready": True, "link": link.state, "trouble": row.trouble or link.trouble})
 
 
 @router.get("/metrics", tags=["health"], summary="Prometheus metrics")

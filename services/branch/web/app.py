@@ -29,12 +29,13 @@ def make_app(node: Node) -> FastAPI:
     async def life(app: FastAPI) -> AsyncIterator[None]:
         node.live.attach(asyncio.get_running_loop())
         loops = asyncio.create_task(node.sync.run())
+        loops.add_done_callback(node.sync.ended)
         try:
             yield
         finally:
             loops.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await loops
+            # How they ended was logged when they did; it must not keep the rest from closing.
+            await asyncio.wait({loops})
             await node.http.aclose()
             node.store.close()
 
@@ -91,7 +92,8 @@ async def _not_understood(request: Request, wrong: Exception) -> Response:
 
 async def _broken(request: Request, wrong: Exception) -> Response:
     log.error("bug", path=request.url.path, error=type(wrong).__name__, exc_info=wrong)
-    words = "Something failed in this software. Nothing was recorded by this. Do not fill; ask a manager."
+    # It may have failed after the record was made: what is true stands on the board, not in this answer.
+    words = "Something failed in this software. Do not fill. Whether this was recorded, the board shows; ask a manager."
     if _wants_page(request):
         return await pages.broken(request, words)
     return problem(500, "Failed", words)

@@ -14,7 +14,7 @@ def set_up_logs() -> None:
         processors=[
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.dict_tracebacks,
+            structlog.processors.format_exc_info,  # without the values of variables: they may be a name, or a PIN
             structlog.processors.JSONRenderer(),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),

@@ -80,7 +80,7 @@ def test_what_fails_in_this_software_is_a_red_page_that_says_do_not_fill(
     page = client.get("/")
     assert page.status_code == 500
     assert "Do not fill." in page.text
-    assert "Nothing was recorded" in page.text
+    assert "Whether this was recorded, the board shows" in page.text
     assert "RuntimeError" not in page.text
 
 

@@ -52,7 +52,7 @@ async def sign_in_needed(request: Request, back_to: str) -> Response:
 
 
 async def broken(request: Request, words: str) -> Response:
-    """A red page: nothing was recorded, do not fill."""
+    """A red page: do not fill, and look at the board whether this was recorded."""
     return await run_in_threadpool(errors.broken, request, words)
 
 

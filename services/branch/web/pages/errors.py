@@ -1,4 +1,4 @@
-"""What a page says when it cannot be what was asked for: refused, not found, broken. Nothing was recorded by any of these."""
+"""What a page says when it cannot be what was asked for: refused, not found, broken. Nothing was recorded by the first two."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def not_found(request: Request, words: str = "There is no such page.", *, status
 
 
 def broken(request: Request, words: str) -> Response:
-    """A red page: nothing was recorded, do not fill."""
+    """A red page: do not fill, and look at the board whether this was recorded."""
     try:
         return render(request, "broken.html", stream="", status=500, words=words)
     except (

@@ -99,6 +99,9 @@ def chips(node: Node, now: dt.datetime) -> tuple[Chip, ...]:
         people = Chip("users", "People out", since_ms=epoch_ms(out_at), limit_s=policy.people_out_min * 60)
     if heard is None:
         return people, Chip("cloud-off", "Network", "never heard", kind="hold")
+    if row is not None and row.trouble:
+        # Until a person has looked, what is found here reaches no other shop, however well the line is.
+        return people, Chip("cloud-off", "Network", "not sending", kind="hold")
     is_cut = node.sync.link.state == "cut"
     news = Chip(
         "cloud-off" if is_cut else "cloud",

@@ -10,6 +10,7 @@ import datetime as dt
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from threading import Lock
 from uuid import UUID
 
 from argon2 import PasswordHasher
@@ -64,6 +65,7 @@ class People:
         self._new_code = new_code
         self._relock = relock
         self._hasher = hasher or PasswordHasher()
+        self._hashing = Lock()
 
     def staff(self) -> tuple[Person, ...]:
         """Everybody who works here, by name."""
@@ -142,13 +144,12 @@ class People:
         if device_id is None:
             raise SignInRefused("This tablet is not enrolled here. Ask a manager for a code.")
         now = self._now()
-        with self._store.reading() as c:
-            pin_hash, wait_until = _pin_row(c, actor_id)
+        # Counted before it is looked at, and taken back when it was right: many tries at once are many tries.
+        pin_hash, wait_until = self._count_try(actor_id, now)
         if wait_until is not None and wait_until > now:
             seconds = int((wait_until - now).total_seconds()) + 1
             raise SignInRefused(f"Too many wrong PINs. Try again in {seconds} s, or ask a manager.")
         if not self._is_right(pin_hash, pin):
-            self._count_failure(actor_id, now)
             raise SignInRefused("That is not the PIN. Try again.")
         token = self._new_token()
         with self._store.writing() as tx:
@@ -192,18 +193,25 @@ class People:
 
     def _is_right(self, pin_hash: str | None, pin: str) -> bool:
         try:
-            # Somebody who is not here takes as long to refuse as a wrong PIN.
-            return self._hasher.verify(pin_hash or _NOBODY, pin)
+            # One at a time: each takes 64 MiB, and a tablet must not take the node's memory by trying often.
+            with self._hashing:
+                # Somebody who is not here takes as long to refuse as a wrong PIN.
+                return self._hasher.verify(pin_hash or _NOBODY, pin)
         except (VerificationError, InvalidHashError):
             return False
 
-    def _count_failure(self, actor_id: str, now: dt.datetime) -> None:
+    def _count_try(self, actor_id: str, now: dt.datetime) -> tuple[str | None, dt.datetime | None]:
+        """The hash to try against and until when nobody may; a try that may go on is counted as a wrong one."""
         with self._store.writing() as tx:
-            tx.c.execute("select failed from pin_try where actor_id = ?", (actor_id,))
-            row = tx.c.fetchone()
-            failed = 1 + (number(row[0]) if row else 0)
-            wait_s = 0 if failed < FREE_TRIES else min(_LONGEST_WAIT_S, 5 * 2 ** (failed - FREE_TRIES))
-            tx.c.execute(_COUNT, (actor_id, failed, (now + dt.timedelta(seconds=wait_s)).isoformat()))
+            pin_hash, wait_until = _pin_row(tx.c, actor_id)
+            if wait_until is None or wait_until <= now:
+                tx.c.execute("select failed from pin_try where actor_id = ?", (actor_id,))
+                row = tx.c.fetchone()
+                failed = 1 + (number(row[0]) if row else 0)
+                over = min(failed - FREE_TRIES, 20)
+                wait_s = 0 if over < 0 else min(_LONGEST_WAIT_S, 5 * 2**over)
+                tx.c.execute(_COUNT, (actor_id, failed, (now + dt.timedelta(seconds=wait_s)).isoformat()))
+        return pin_hash, wait_until
 
 
 _STAFF = """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from tests.branch.a_shop import Shop
@@ -74,3 +75,19 @@ def test_a_revoked_tablet_and_a_dismissed_person_are_out_at_once(shop: Shop) -> 
 def test_a_pin_that_is_none_is_refused(shop: Shop, pin: str) -> None:
     with pytest.raises(SignInRefused):
         shop.node.people.set_pin(shop.actors["operator"].id, pin)
+
+
+def test_many_tries_at_once_are_many_tries(shop: Shop) -> None:
+    device, actor_id = _enrolled(shop), shop.actors["operator"].id
+    words: list[str] = []
+
+    def guess(n: int) -> None:
+        try:
+            shop.node.people.sign_in(device_token=device, actor_id=actor_id, pin=f"{1000 + n}")
+        except SignInRefused as refused:
+            words.append(str(refused))
+
+    with ThreadPoolExecutor(8) as tablets:
+        list(tablets.map(guess, range(24)))
+    assert sum("not the PIN" in one for one in words) == 5
+    assert sum("Too many" in one for one in words) == 19

@@ -223,3 +223,16 @@ def test_a_visit_that_was_another_cylinder_before_is_read_twice(visit: AtVisit) 
     assert question(again) == "Read the serial again, off the metal"
     done = visit.tablet.send(again, f"{visit.here}/identify", second_serial="W90000")
     assert (done.status_code, visit.step) == (303, "outside")
+
+
+def test_a_form_gone_back_to_and_changed_is_not_taken_for_the_same_tap(visit: AtVisit) -> None:
+    visit.up_to("fill")
+    page = visit.look("/fill/reading")
+    first, again, changed = (
+        visit.tablet.send(page, f"{visit.here}/fill/reading", gauge=gauge, unit="psi")
+        for gauge in ("1500", "1500", "2900")
+    )
+    assert (first.status_code, again.status_code) == (303, 303)
+    # It was made of an older version of the visit: refused with words, and not answered as if it were recorded.
+    assert changed.status_code == 409
+    assert [one.pressure.words for one in visit.shop.visit(visit.id).readings] == ["620 psi", "1500 psi"]

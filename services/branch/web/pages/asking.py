@@ -5,6 +5,7 @@ Every change by a page goes through `record`. Must never decide anything itself.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Annotated
@@ -17,6 +18,7 @@ from branch.desk import Outcome
 from branch.node import Node
 from branch.people import Session
 from cylinder.commands import Command
+from cylinder.recorded import derived_id
 from cylinder.refusal import Reason, Refused
 
 
@@ -45,12 +47,31 @@ class Posted:
 
 
 async def posted(request: Request) -> Posted:
-    """What the form holds; files are left out. Raises nothing: what is missing is empty."""
+    """What the form holds, as it came; files are left out. Raises nothing: what is missing is empty."""
     form = await request.form()
-    return Posted(tuple((key, value) for key, value in form.multi_items() if isinstance(value, str)))
+    return Posted(tuple((name, value) for name, value in form.multi_items() if isinstance(value, str)))
 
 
-Form = Annotated[Posted, Depends(posted)]
+_NO_ANSWERS = frozenset({"key", "pin"})
+"""Not part of what the once-key is bound to: ids stand in the log, and nothing in a log may follow from a PIN."""
+
+
+async def bound(request: Request) -> Posted:
+    """The same, its once-key bound to what was keyed.
+
+    The same tap twice is one record. A form that was gone back to, changed and sent again is another one: it must not
+    be taken for the first and passed over in silence.
+    """
+    form = await posted(request)
+    made = uuid_or_none(form.text("key"))
+    if made is None:
+        return form
+    answers = json.dumps([pair for pair in form.pairs if pair[0] not in _NO_ANSWERS])
+    key = str(derived_id(made, answers))
+    return Posted(tuple((name, key if name == "key" else value) for name, value in form.pairs))
+
+
+Form = Annotated[Posted, Depends(bound)]
 """For handlers: `form: Form`."""
 
 

@@ -252,6 +252,22 @@ def test_no_text_in_a_fact_stops_a_projection_or_a_page(hub: Hub, reef: Shop, te
     assert not re.search("[\x00\u2028\u202e]", life.history[-2].detail + life.history[-2].who)
 
 
+def test_no_other_shop_says_who_somebody_is(hub: Hub, reef: Shop, quay: Shop) -> None:
+    cylinder_id = uuid.uuid4()
+    record(reef, CylinderRegistered(marks=MARKS), cylinder_id)
+    record(reef, ActorCertified(actor_id="staff-1", known_as="R. Amat", role="inspector"), cylinder_id)
+    publish(hub, reef)
+    record(quay, ActorCertified(actor_id="staff-1", known_as="Nobody", role="operator"), cylinder_id)
+    publish(hub, quay)
+    record(reef, ActorCertified(actor_id="staff-1", known_as="R. Amat-Lund", role="inspector"), cylinder_id)
+    publish(hub, reef)
+    read_all(hub)
+    with hub.database.transaction() as tx:
+        life = life_of(tx, cylinder_id)
+    assert life is not None
+    assert {row.who for row in life.history} == {"R. Amat-Lund"}
+
+
 @pytest.mark.parametrize("days", [0, 1, 27, 28, 80, 81, 365, 900, 901, 20_000])
 @pytest.mark.parametrize("last", [TODAY, dt.date(2026, 1, 1), dt.date(2026, 12, 31), dt.date(9999, 12, 31)])
 def test_a_life_of_any_length_is_drawn(days: int, last: dt.date) -> None:

@@ -9,7 +9,7 @@ from network.store.database import Tx
 
 actors = Projection(
     name="actors",
-    version=1,
+    version=2,
     tables=("actor",),
     create="""
 create table actor (
@@ -21,13 +21,14 @@ create table actor (
 put_actor = """
 insert into actor (actor_id, known_as, role, certificate, node) values (%s, %s, %s, %s, %s)
 on conflict (actor_id) do update set known_as = excluded.known_as, role = excluded.role,
-    certificate = excluded.certificate, node = excluded.node
+    certificate = excluded.certificate
+    where actor.node = excluded.node
 """
 
 
 @actors.on(ActorCertified)
 def know(tx: Tx, at: Positioned) -> None:
-    """The latest word on a member of staff."""
+    """The latest word on a member of staff, of the shop that took them on: no other shop may say who they are."""
     fact = at.record.fact
     if isinstance(fact, ActorCertified):
         actor_id, known_as, certificate = map(printable, (fact.actor_id, fact.known_as, fact.certificate))

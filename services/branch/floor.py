@@ -172,11 +172,17 @@ def _whip_words(visit: Visit, standing: Standing | None) -> tuple[WhipState, str
         return "hot", "Hot? Read it, then bleed"
     if visit.is_filling and visit.authorised is not None:
         return "filling", " · ".join(
-            filter(None, (f"of {figure(visit.authorised.target)}", short_gas(visit.gas)))
+            filter(None, (f"of {_target_words(visit.authorised.target, visit)}", short_gas(visit.gas)))
         )
     if visit.residual is None:
         return "connected", "Connected, not read"
     return "connected", " · ".join(filter(None, ("left in it", short_gas(visit.gas))))
+
+
+def _target_words(target: KeyedPressure, visit: Visit) -> str:
+    """The target's figure; with its unit where the gauge beside it is read in another."""
+    read = visit.readings[-1].pressure if visit.readings else visit.residual
+    return figure(target) if read is None or read.unit == target.unit else target.words
 
 
 def _level(visit: Visit) -> float | None:

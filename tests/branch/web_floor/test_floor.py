@@ -128,6 +128,7 @@ def test_a_level_never_passes_the_top_and_compares_units() -> None:
     half = replace(FILLING, readings=(Reading(MORNING, KeyedPressure(value=103.4, unit="bar")),))
     # 103.4 bar × 14.503 773 8 psi/bar = 1499.7 psi of 3000.
     assert of(half).whips[1].level == pytest.approx(0.4999, abs=1e-3)
+    assert of(half).whips[1].note == "of 3000 psi"
 
 
 def test_tiles_stand_by_tag_and_slots_are_counted() -> None:

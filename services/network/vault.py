@@ -25,6 +25,7 @@ from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
+from eventlog.card import has_hidden_signs, is_address, is_phone
 from eventlog.wire import DiverCard
 from network.store.database import Database, Tx
 
@@ -32,15 +33,6 @@ KEY_BYTES = 32
 NONCE_BYTES = 12  # NIST SP 800-38D, 8.2: 96 bits
 MOST_FOUND = 20
 SHORTEST_SEARCH = 2
-LONGEST_ADDRESS = 254  # RFC 5321, 4.5.3.1.3: a path of 256 octets, less its two angle brackets
-LONGEST_LOCAL_PART = 64  # RFC 5321, 4.5.3.1.1
-
-# Narrower than RFC 5322 on purpose: no quoting, no comments, no spaces, ASCII alone. What does not match is asked
-# for again at the counter; what matches can go into a header and an SMTP command as it is.
-_LOCAL = r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(?:\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*"
-_LABEL = r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
-_ADDRESS = re.compile(rf"({_LOCAL})@(?:{_LABEL}\.)+{_LABEL}", re.ASCII)
-_PHONE = re.compile(r"\+?[0-9][0-9 ()./-]{3,38}", re.ASCII)
 
 put_card = """
 insert into diver (diver_ref, wrapped_key, sealed_card, email_index, changed_at) values (%s, %s, %s, %s, %s)
@@ -140,24 +132,13 @@ class Vault:
 def card_doubts(card: DiverCard) -> list[str]:
     """Every reason why a card cannot be kept."""
     doubts: list[str] = []
-    if not card.name.strip() or any(_is_control(letter) for letter in card.name):
+    if not card.name.strip() or has_hidden_signs(card.name):
         doubts.append("The name is empty or contains control characters.")
     if card.email is not None and not is_address(card.email):
         doubts.append("The e-mail address is not one that mail can be sent to.")
-    if card.phone is not None and not _PHONE.fullmatch(card.phone):
+    if card.phone is not None and not is_phone(card.phone):
         doubts.append("The phone number may hold digits, spaces, + ( ) . / and - only.")
     return doubts
-
-
-def is_address(text: str) -> bool:
-    """Whether this is an e-mail address by the allow-list above."""
-    found = _ADDRESS.fullmatch(text)
-    return found is not None and len(text) <= LONGEST_ADDRESS and len(found[1]) <= LONGEST_LOCAL_PART
-
-
-def _is_control(letter: str) -> bool:
-    # Cc, Cf, Zl, Zp: among them CR, LF, NUL, U+0085, U+2028 and the marks that turn the direction of text.
-    return unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Zl", "Zp")
 
 
 def _matches(card: DiverCard, wanted: str, digits: str) -> bool:

@@ -13,9 +13,10 @@ from email.policy import SMTP
 from email.utils import format_datetime, parseaddr
 from uuid import UUID
 
+from eventlog.card import is_address
 from eventlog.wire import DiverCard
 from receipts.letter import Letter
-from receipts.shop import Shop, is_address, is_one_line
+from receipts.shop import Shop, is_one_line
 
 # 7bit: no relay on the way has to know 8BITMIME, and none has a reason to write the body anew.
 _POLICY = SMTP.clone(cte_type="7bit", max_line_length=76)

@@ -5,25 +5,16 @@ Must never believe anybody but the hub about a shop, nor put a line into a mail 
 
 from __future__ import annotations
 
-import re
-import unicodedata
 from dataclasses import dataclass
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from eventlog.card import has_hidden_signs, is_address, is_phone
 from eventlog.envelope import Envelope
 
 NODE_ENROLLED = "node.enrolled"
 
 LONGEST_NAME = 120
-LONGEST_ADDRESS = 254  # RFC 5321, 4.5.3.1.3: a path of 256 octets, less its two angle brackets
-LONGEST_LOCAL_PART = 64  # RFC 5321, 4.5.3.1.1
-
-# Narrower than RFC 5322 on purpose: no quoting, no comments, no spaces, ASCII alone.
-_ATOM = r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
-_LABEL = r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
-_ADDRESS = re.compile(rf"({_ATOM}(?:\.{_ATOM})*)@(?:{_LABEL}\.)+{_LABEL}", re.ASCII)
-_PHONE = re.compile(r"\+?[0-9][0-9 ()./-]{3,38}", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,18 +50,11 @@ def enrolled_shop(envelope: Envelope, *, hub_node: str) -> Shop | None:
     return Shop(
         node=said.node,
         name=said.name if is_one_line(said.name) else said.node,
-        phone=phone if _PHONE.fullmatch(phone) else "",
+        phone=phone if is_phone(phone) else "",
         reply_to=reply_to if is_address(reply_to) else "",
     )
 
 
-def is_address(text: str) -> bool:
-    """Whether this can stand in a header and in an SMTP command just as it is."""
-    found = _ADDRESS.fullmatch(text)
-    return found is not None and len(text) <= LONGEST_ADDRESS and len(found[1]) <= LONGEST_LOCAL_PART
-
-
 def is_one_line(text: str) -> bool:
     """Whether a name is one printable line: no CR, LF, NUL, VT, FF, U+0085, U+2028/9, nor marks that turn text round."""
-    is_clean = not any(unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Zl", "Zp") for letter in text)
-    return is_clean and bool(text.strip()) and len(text) <= LONGEST_NAME
+    return not has_hidden_signs(text) and bool(text.strip()) and len(text) <= LONGEST_NAME

@@ -10,9 +10,10 @@ import pytest
 from tests.network.shop import Served, Shop, let_shop_in, now
 
 from eventlog import ticket
+from eventlog.card import is_address
 from eventlog.hub_client import HubClient, HubRefused
 from eventlog.wire import DiverCard
-from network.vault import card_doubts, is_address
+from network.vault import card_doubts
 
 ANA = DiverCard(diver_ref="d-0001-ana", name="Ána Duarte", email="Ana@Example.org", phone="+47 912 34 567")
 

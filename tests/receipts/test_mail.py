@@ -10,10 +10,11 @@ from uuid import UUID
 import pytest
 from tests.receipts.story import ANA, AT, DIVER, named
 
+from eventlog.card import is_address
 from eventlog.wire import DiverCard
 from receipts.letter import Letter
 from receipts.mail import Mail, Unaddressable, mail, message_id, sender_from
-from receipts.shop import Shop, is_address
+from receipts.shop import Shop
 
 SENDER = sender_from("Filltrail receipts <receipts@filltrail.example>")
 SHOP = Shop("harbour", "Harbour Dive Shop", "", "desk@harbour.example")

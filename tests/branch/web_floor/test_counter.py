@@ -9,7 +9,8 @@ import pytest
 from tests.branch.a_shop import MARKS, Shop
 from tests.branch.web_floor.conftest import Tablet, a_tablet, form
 
-from branch.cards import card_of, is_address
+from branch.cards import card_of
+from eventlog.card import is_address
 from eventlog.wire import DiverCard
 
 

@@ -8,7 +8,6 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import Response
 
-from branch.cards import has_hidden_signs
 from branch.node import Node
 from branch.people import DEVICE_CODE_GOOD_FOR, Session, SignInRefused, actor_id_of
 from branch.staff import Role, take_on
@@ -16,6 +15,7 @@ from branch.web.gate import SignedIn, TheNode
 from branch.web.pages.asking import Form, Posted, Trouble, uuid_or_none
 from branch.web.pages.render import go, render
 from cylinder.refusal import Reason, Refused
+from eventlog.card import has_hidden_signs
 
 router = APIRouter(include_in_schema=False)
 _ROLES: tuple[Role, ...] = ("operator", "inspector", "manager")

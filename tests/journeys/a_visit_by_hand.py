@@ -72,7 +72,7 @@ def identify(hand: Hand, cylinder: Cylinder, *, serial: str = "") -> None:
 
 
 def look_it_over(hand: Hand) -> None:
-    """Outside, both dates, the rating off the metal, what the network says."""
+    """Outside, and both dates."""
     hand.asks("Look all round the outside. Is it sound?")
     hand.look("outside")
     hand.press("Sound")
@@ -84,6 +84,10 @@ def look_it_over(hand: Hand) -> None:
     hand.look("dates-inside")
     hand.key_month(months_ago(3))
     hand.press("Record both dates")
+
+
+def read_the_rating(hand: Hand) -> None:
+    """Off the metal, told by nothing on the page; then what the network says of the cylinder."""
     hand.asks("Read the rated pressure off this cylinder")
     hand.look("rating", on_phone=True)
     shown = hand.page.locator("body").inner_text()

@@ -12,6 +12,7 @@ import httpx
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 from tests.conftest import new_database
+from tests.journeys.a_bench_by_hand import SEEN, condemn_by_hand
 from tests.journeys.a_network import Network, ShopProgram, start_network, wait_until
 from tests.journeys.a_visit_by_hand import (
     EVERYBODY_OUT,
@@ -23,6 +24,7 @@ from tests.journeys.a_visit_by_hand import (
     hand_over,
     identify,
     look_it_over,
+    read_the_rating,
     sign_in,
     tape_and_set_down,
     to_the_valve,
@@ -32,9 +34,7 @@ from tests.journeys.visits import Cylinder, Taken, condemn
 
 pytestmark = [pytest.mark.wire, pytest.mark.browser, pytest.mark.slow]
 STOP_WITHIN_MS = 3000
-PRESS_S = 2.2
 STOP = re.compile("Stop.*Do not fill", re.DOTALL)
-SEEN = "Crack across two threads, seen with mirror and lamp"
 PASSWORD = "the officer's long password"
 
 
@@ -81,6 +81,7 @@ def test_a_cylinder_goes_from_the_counter_to_the_hand_over_and_the_receipt_says_
     greet(hand, "Ana Duarte", email="ana@example.org", tag=14)
     identify(hand, Cylinder("K 40718"))
     look_it_over(hand)
+    read_the_rating(hand)
     to_the_valve(hand)
     blow_out(hand)
     connect(hand, whip=1)
@@ -118,12 +119,11 @@ def test_condemned_next_door_it_is_stopped_here_while_its_page_stands_open(
 ) -> None:
     cylinder = Cylinder("K40650")
     before = Taken(lantern.tablet(), cylinder, tag=21, whip=2, slot=11).go_through()
-    taken = Taken(lantern.tablet(), cylinder, tag=21).go_through(until="identify")
+    taken = Taken(lantern.tablet(), cylinder, tag=21).go_through(until="read_rating")
     here = Hand(signed_in(chromium, lantern).new_page(), looked)
     here.open("/")
     here.page.click("#tile-21")
-    identify(here, cylinder)
-    look_it_over(here)
+    read_the_rating(here)
     to_the_valve(here)
     here.is_live()
     deaf = Hand(here.page.context.new_page(), looked)
@@ -169,31 +169,6 @@ def test_condemned_next_door_it_is_stopped_here_while_its_page_stands_open(
         hand.close()
 
 
-def condemn_by_hand(hand: Hand, cylinder: Cylinder, cylinder_id: str) -> float:
-    """From the board to the red button; when the button's two seconds were over, in ms since 1970."""
-    hand.open("/")
-    hand.press("I. Gannet")
-    hand.press("Bench")
-    hand.write("Serial, off the metal", cylinder.serial)
-    hand.press("Find it")
-    hand.shows("section[aria-label='Found, nearest first']", cylinder.serial)
-    hand.look("bench", on_phone=True)
-    hand.press(cylinder.serial)
-    hand.asks("Nothing is held against it")
-    hand.look("bench-cylinder")
-    hand.press("Condemn")
-    hand.asks("Condemn this cylinder for good?")
-    hand.look("condemn", on_phone=True)
-    hand.write("Why: say what you saw", SEEN)
-    hand.page.get_by_label("The criterion that it meets").select_option(value="condemn.cracking")
-    hand.write("Key the last 4 of the serial, off the metal", cylinder.serial[-4:])
-    with hand.page.expect_request(lambda request: request.method == "POST") as posted:
-        hand.hold_down("Hold 2 s to condemn", seconds=PRESS_S)
-    hand.asks("Condemned. Never fill it")
-    hand.look("condemned")
-    return posted.value.timing["startTime"]
-
-
 def shown_at(page: Page) -> float:
     """When the page that is shown now was there to be read, in ms since 1970."""
     return float(
@@ -211,11 +186,18 @@ def on_floor(shop: ShopProgram, tag: int) -> dict[str, object]:
     return found
 
 
+def version_of(shop: ShopProgram, tag: int) -> int:
+    """How many answers the shop has recorded for the cylinder under this tag."""
+    version = on_floor(shop, tag)["version"]
+    assert isinstance(version, int)
+    return version
+
+
 def test_with_the_hub_dead_both_shops_go_on_and_say_how_old_their_news_is(
     chromium: Browser, looked: set[str], network: Network, lantern: ShopProgram, gannet: ShopProgram
 ) -> None:
     cylinder = Cylinder("B20931")
-    taken = Taken(lantern.tablet(), cylinder, tag=31).go_through(until="look_over")
+    taken = Taken(lantern.tablet(), cylinder, tag=31).go_through(until="read_rating")
     wait_until(network.is_in_step, "both shops know it")
     network.hub.kill()
     here = Hand(signed_in(chromium, lantern).new_page(), looked)
@@ -226,7 +208,7 @@ def test_with_the_hub_dead_both_shops_go_on_and_say_how_old_their_news_is(
             hand.shows("#mast-chips", re.compile(r"Network cut, news\s*\d+ s ago"))
         here.look("board-cut", on_phone=True)
         here.page.click("#tile-31")
-        look_it_over(here)
+        read_the_rating(here)
         here.asks(EVERYBODY_OUT)
         condemn_by_hand(there, cylinder, taken.cylinder_id)
         there.open("/network")
@@ -333,14 +315,14 @@ def test_two_tablets_on_one_cylinder_record_one_answer_and_the_second_is_told_wh
         hand.open("/")
         hand.page.click("#tile-61")
         hand.asks("Look all round the outside. Is it sound?")
-    before = on_floor(lantern, 61)["version"]
+    before = version_of(lantern, 61)
     first.press_twice("Sound")
     first.asks("Read the newest requalification stamp")
-    assert on_floor(lantern, 61)["version"] == before + 1, "a double tap recorded twice"
+    assert version_of(lantern, 61) == before + 1, "a double tap recorded twice"
     second.press("Sound")
     second.asks("O. Lantern took tag 61 on before you")
     second.look("moved-on", on_phone=True)
-    assert on_floor(lantern, 61)["version"] == before + 1
+    assert version_of(lantern, 61) == before + 1
     second.press("See tag 61 as it is now")
     second.asks("Read the newest requalification stamp")
     assert first.wrong + second.wrong == []

@@ -177,9 +177,16 @@ def watch(demo: Demo) -> None:
                 demo.console.print(f"Press Enter to start {program.name} again.")
         if _enter_was_pressed(WATCH_S):
             if all(program.is_running() for program in demo.programs):
-                demo.console.print(codes_table(demo.layout, fresh_codes(demo.layout)))
+                _show_fresh_codes(demo)
             else:
                 _start_ended_again(demo)
+
+
+def _show_fresh_codes(demo: Demo) -> None:
+    try:
+        demo.console.print(codes_table(demo.layout, fresh_codes(demo.layout)))
+    except CannotGoOn as failure:  # Nothing else stops because a code could not be made.
+        demo.console.print(str(failure), style="bold red", markup=False, highlight=False)
 
 
 def report_ended(demo: Demo) -> list[Running]:

@@ -38,7 +38,9 @@ def read_story(path: Path) -> Story:
         return Story()
     found = _File.model_validate(tomllib.loads(path.read_text()))
     _once("cylinder", [cylinder.key for cylinder in found.cylinder])
-    short_forms = ShortForms({cylinder.key: cylinder for cylinder in found.cylinder})
+    # A story without times is told as it goes: its visits take no time either.
+    pauses = PAUSES if any(step.at for step in found.step) else {}
+    short_forms = ShortForms({cylinder.key: cylinder for cylinder in found.cylinder}, pauses)
     steps = tuple(
         plain
         for number, step in enumerate(found.step, start=1)
@@ -54,8 +56,9 @@ def read_story(path: Path) -> Story:
 class ShortForms:
     """Writes short forms out, remembering what was stamped on each cylinder so far and which day it is."""
 
-    def __init__(self, cylinders: Mapping[str, StoryCylinder]) -> None:
+    def __init__(self, cylinders: Mapping[str, StoryCylinder], pauses: Mapping[str, str]) -> None:
         self._cylinders = cylinders
+        self._pauses = pauses
         self._day = 0
         self._stamps: dict[str, dict[str, str | None]] = {
             key: {"requalified": one.requalified, "looked_inside": one.looked_inside}
@@ -97,7 +100,7 @@ class ShortForms:
                 "command": command,
                 "fields": fields,
                 "name": step.name if command == "greet" else f"{step.name}.{command}",
-                "at": step.at if is_first else PAUSES.get(command, ""),
+                "at": step.at if is_first else self._pauses.get(command, ""),
                 "after_news": step.after_news and is_first,
                 "cylinder": passage.cylinder if command == "identify" else "",
                 "expect": step.expect if is_last else "accepted",

@@ -10,14 +10,24 @@ from dataclasses import dataclass
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from email.utils import parseaddr
+from functools import partial
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
 from tests.filltrail.free_ports import free_base_port
 
+from filltrail.cast import read_cast
+from filltrail.enrolment import device_code, read_enrolled
+from filltrail.layout import Layout, Ports
+from filltrail.news import News
 from filltrail.processes import plain_environment
+from filltrail.replay import Counter, FillIn, Passing, tell
+from filltrail.short_forms import read_story
+from filltrail.story import StoryCylinder
 
+ROOT = Path(__file__).resolve().parents[2]
 STARTS_WITHIN_S = 240
 STOPS_WITHIN_S = 60
 
@@ -145,6 +155,77 @@ def test_new_codes_for_tablets_are_shown_on_request(told: Told) -> None:
     code = shown.stdout.split("Gannet Stairs")[1].split()[3]
     enrolled = httpx.post(f"http://127.0.0.1:{told.port + 2}/api/device", json={"code": code}, timeout=15)
     assert enrolled.status_code == 200
+
+
+def test_the_newcomers_walk_fills_condemns_next_door_and_is_stopped(told: Told, tmp_path: Path) -> None:
+    """Last, because it condemns the cylinder that the others leave alone."""
+    layout = Layout(
+        told.folder, ROOT / "demo_data", Ports(told.port), read_cast(ROOT / "demo_data/network.toml")
+    )
+    story = read_story(ROOT / "demo_data" / "story.toml")
+    assert story.newcomer is not None
+    plover = next(one for one in story.cylinders if one.key == story.newcomer.cylinder)
+    walk = tmp_path / "story.toml"
+    walk.write_text(_WALK.format(plover=_toml(plover)))
+    actors = read_enrolled(told.folder).actors()
+    counters = {
+        slug: Counter(
+            layout.shop_url(slug),
+            enrol_device=partial(device_code, layout, slug),
+            pins={actors[person.key]: person.pin for person in layout.cast.shop(slug).staff},
+        )
+        for slug in ("lantern", "gannet")
+    }
+    today = datetime.datetime.now(ZoneInfo(layout.cast.network.zone)).date()
+    with httpx.Client(timeout=15) as http:
+        done = tell(
+            read_story(walk).steps,
+            counters=counters,
+            fill_in=FillIn(layout.cast, actors, today),
+            told_file=tmp_path / "told.json",
+            passing=Passing(wait_for_news=News(layout, http).wait_until_in_step),
+        )
+        assert [step.expect for step in done][-1] == "refused"
+    for counter in counters.values():
+        counter.close()
+    assert len(_mails(told, expected=3)) == 3
+
+
+_WALK = """
+{plover}
+
+[[step]]
+shop = "lantern"
+actor = "birk"
+as = "walk"
+visit = {{ cylinder = "plover", diver = "hana", tag = 71, whip = 4, residual = "500 psi", end = "2990 psi", slot = 27 }}
+
+[[step]]
+shop = "gannet"
+actor = "marchbank"
+after_news = true
+command = "condemn"
+fields = {{ cylinder_id = "{{cylinder:plover}}", performed_on = "{{day}}", reason = "A bulge above the foot", criterion_id = "condemn.bulge", last_four = "7204" }}
+
+[[step]]
+shop = "lantern"
+actor = "birk"
+as = "again"
+after_news = true
+visit = {{ cylinder = "plover", diver = "hana", tag = 72, last = "identify" }}
+
+[[step]]
+shop = "lantern"
+actor = "birk"
+command = "look_over"
+fields = {{ visit_id = "{{visit:again}}", sound = true }}
+expect = "refused"
+"""
+
+
+def _toml(cylinder: StoryCylinder) -> str:
+    marks = cylinder.model_dump(exclude_none=True)
+    return "[[cylinder]]\n" + "\n".join(f'{name} = "{value}"' for name, value in marks.items())
 
 
 def _mails(told: Told, *, expected: int) -> list[EmailMessage]:

@@ -74,9 +74,9 @@ class People:
             return tuple(_person(row) for row in c.fetchall())
 
     def set_pin(self, actor_id: str, pin: str) -> None:
-        """Give a person a PIN of 4 to 8 digits. Raises SignInRefused when it is none, or too easy."""
-        if not (pin.isascii() and pin.isdecimal() and 4 <= len(pin) <= 8) or len(set(pin)) == 1:
-            raise SignInRefused("A PIN has 4 to 8 digits, not all the same.")
+        """Give a person a PIN of 6 to 8 digits. Raises SignInRefused when it is none, or too easy."""
+        if not (pin.isascii() and pin.isdecimal() and 6 <= len(pin) <= 8) or len(set(pin)) == 1:
+            raise SignInRefused("A PIN has 6 to 8 digits, not all the same.")
         hashed = self._hasher.hash(pin)
         with self._store.writing() as tx:
             tx.c.execute(_SET_PIN, (actor_id, hashed))

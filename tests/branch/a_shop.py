@@ -152,7 +152,7 @@ def c_criterion(node: Node) -> str:
 
 
 def make_shop(folder: Path, *, slug: str = "pier", hub: Ed25519PrivateKey | None = None) -> Shop:
-    """A fresh shop with one person of each role, PIN 4071 for all, that heard the hub a moment ago."""
+    """A fresh shop with one person of each role, PIN 407118 for all, that heard the hub a moment ago."""
     data = folder / slug
     data.mkdir()
     hub = hub or Ed25519PrivateKey.generate()
@@ -181,7 +181,7 @@ def open_shop(data: Path, clock: Clock, *, take_on_staff: bool = False) -> Shop:
             node.people,
             known_as=f"{role.title()[0]}. Person",
             role=role,
-            pin="4071",
+            pin="407118",
             new_id=uuid.uuid4(),
             now=clock.now(),
             by="node",

@@ -21,7 +21,7 @@ from cylinder.commands import Taken
 from cylinder.marks import GasWanted
 from eventlog.wire import DiverCard
 
-PIN = "4071"
+PIN = "407118"
 
 
 @dataclass

@@ -159,7 +159,13 @@ def wait_for_mail(demo: Demo) -> None:
 def show_who_signs_in_where(demo: Demo) -> None:
     layout = demo.layout
     process_ids = {program.name: program.process.pid for program in demo.programs}
-    for part in welcome(layout, demo.stage.story, device_codes=fresh_codes(layout), process_ids=process_ids):
+    for part in welcome(
+        layout,
+        demo.stage.story,
+        today=demo.stage.clock.today,
+        device_codes=fresh_codes(layout),
+        process_ids=process_ids,
+    ):
         demo.console.print(part)
 
 

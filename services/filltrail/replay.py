@@ -243,9 +243,9 @@ class FillIn:
                 case "day":
                     return (self._day() + datetime.timedelta(days=int(offset or 0))).isoformat()
                 case "month":
-                    return _month(self.today, int(offset or 0))
+                    return month_from(self.today, int(offset or 0))
                 case "stamp":
-                    return _month(self.today + datetime.timedelta(days=int(offset or 0)), 0)
+                    return month_from(self.today + datetime.timedelta(days=int(offset or 0)), 0)
                 case "staff":
                     return self.staff[name]
                 case "diver":
@@ -266,7 +266,8 @@ class FillIn:
         raise StoryStuck(f"{found.group()} is no placeholder the story knows")
 
 
-def _month(today: datetime.date, offset: int) -> str:
+def month_from(today: datetime.date, offset: int) -> str:
+    """The month that lies `offset` months from today's, YYYY-MM."""
     year, month0 = divmod(today.year * 12 + today.month - 1 + offset, 12)
     return f"{year:04}-{month0 + 1:02}"
 

@@ -20,6 +20,11 @@ class StoryClock:
         self._wall = wall
 
     @property
+    def today(self) -> dt.date:
+        """The day that the story's days and months are counted from."""
+        return self._today
+
+    @property
     def is_set(self) -> bool:
         """Whether programs have gone by it before."""
         return self._file.exists()

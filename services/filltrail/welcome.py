@@ -1,5 +1,7 @@
 """What the demo prints when it is up: what lies where, and who can sign in with what."""
 
+import datetime
+import re
 from collections.abc import Iterator, Mapping
 
 from rich.console import RenderableType
@@ -8,13 +10,21 @@ from rich.table import Table
 from rich.text import Text
 
 from filltrail.layout import Layout
+from filltrail.replay import month_from
 from filltrail.story import Newcomer, Story
+
+_MONTH = re.compile(r"\{month([+-]\d+)\}")
 
 
 def welcome(
-    layout: Layout, story: Story, *, device_codes: Mapping[str, str], process_ids: Mapping[str, int]
+    layout: Layout,
+    story: Story,
+    *,
+    today: datetime.date,
+    device_codes: Mapping[str, str],
+    process_ids: Mapping[str, int],
 ) -> Iterator[RenderableType]:
-    """`device_codes` by the shop's slug, `process_ids` by the program's name."""
+    """`today` is the day that the story counts from, `device_codes` by the shop's slug, `process_ids` by the program's name."""
     yield Panel(
         Text(
             "An invented network for trying things out. It is no permission to fill: your own judgement, the "
@@ -26,7 +36,7 @@ def welcome(
     yield _where(layout, device_codes, process_ids)
     yield _who(layout)
     if story.newcomer is not None:
-        yield _try_this(layout, story, story.newcomer)
+        yield _try_this(layout, story, story.newcomer, today)
     yield Text(
         "A browser becomes one of a shop's tablets once, with the code; then people sign in with their PIN.\n"
         "Codes last ten minutes: press Enter here, or run `filltrail demo-codes`, for new ones.\n"
@@ -45,7 +55,7 @@ def codes_table(layout: Layout, device_codes: Mapping[str, str]) -> Table:
     return table
 
 
-def _try_this(layout: Layout, story: Story, newcomer: Newcomer) -> Panel:
+def _try_this(layout: Layout, story: Story, newcomer: Newcomer, today: datetime.date) -> Panel:
     cylinder = next(one for one in story.cylinders if one.key == newcomer.cylinder)
     diver = next(one for one in layout.cast.divers if one.key == newcomer.diver)
     home, next_door = layout.cast.shop(newcomer.home), layout.cast.shop(newcomer.next_door)
@@ -53,13 +63,21 @@ def _try_this(layout: Layout, story: Story, newcomer: Newcomer) -> Panel:
     return Panel(
         Text(
             f"1  At {home.name}, greet {diver.name}: {cylinder.spec} cylinder {cylinder.serial}, maker {cylinder.maker}, "
-            f"rated {cylinder.rated}. Fill it and hand it over; the receipt is in the mail catcher.\n"
+            f"first test {_stamp(cylinder.first_test, today)}, no later stamp, looked inside "
+            f"{_stamp(cylinder.looked_inside or '', today)}, rated {cylinder.rated}. Fill it and hand it over; the receipt is in the mail catcher.\n"
             f"2  At {next_door.name}, {inspector.name} finds {cylinder.serial} at the bench and condemns it.\n"
             f"3  At {home.name}, greet {diver.name} again with the same cylinder, and see it stopped."
         ),
         title="Try this",
         title_align="left",
     )
+
+
+def _stamp(month: str, today: datetime.date) -> str:
+    """A month of the story as it would be stamped: "{month-34}" in November 2026 is 01/2024."""
+    found = _MONTH.fullmatch(month)
+    year, _, number = (month_from(today, int(found[1])) if found else month).partition("-")
+    return f"{number}/{year}"
 
 
 def _where(layout: Layout, device_codes: Mapping[str, str], process_ids: Mapping[str, int]) -> Table:

@@ -62,7 +62,9 @@ def test_a_session_locks_when_it_lies_idle_and_lives_while_it_is_used(shop: Shop
 
 def test_a_revoked_tablet_and_a_dismissed_person_are_out_at_once(shop: Shop) -> None:
     device = _enrolled(shop)
-    operator = shop.node.people.sign_in(device_token=device, actor_id=shop.actors["operator"].id, pin="407118")
+    operator = shop.node.people.sign_in(
+        device_token=device, actor_id=shop.actors["operator"].id, pin="407118"
+    )
     manager = shop.node.people.sign_in(device_token=device, actor_id=shop.actors["manager"].id, pin="407118")
     shop.node.people.dismiss(shop.actors["operator"].id)
     assert shop.node.people.session(operator, device) is None

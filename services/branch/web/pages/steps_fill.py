@@ -38,6 +38,10 @@ _STEP = {"psi": 50, "bar": 5}
 """Presets below the rating are rounded down to figures that a gauge has."""
 
 
+SHORTEST_FOR_RATE_MIN = 20 / 60
+"""Two readings nearer to each other than this say more about the hand on the gauge than about the compressor. Our choice."""
+
+
 @dataclass(frozen=True)
 class Preset:
     """A target that one tap keys: at most the rating."""
@@ -186,21 +190,26 @@ def gauge(visit: Visit, at: At) -> Gauge:
         unit=last.unit,
         twin=twin(last),
         part=values[-1] / target.value if target.value else 0.0,
-        forecast=_forecast(points, target),
+        forecast=forecast(points, target),
         points=points,
         rows=tuple((f"{one.at.astimezone(zone):%H:%M:%S}", one.pressure.words) for one in visit.readings),
         above=last.words if last.pressure.is_above(rated.pressure) else "",
     )
 
 
-def _forecast(points: tuple[tuple[float, float], ...], target: KeyedPressure) -> str:
-    """Rate and time to go from the last two readings, marked as an estimate; empty when they do not tell."""
+def forecast(points: tuple[tuple[float, float], ...], target: KeyedPressure) -> str:
+    """Rate and time to go, marked as an estimate; empty when the readings do not tell.
+
+    From the last reading back to the nearest one that lies far enough before it.
+    """
     if len(points) < 2:
         return "Key a reading to see the rate."
-    (before, low), (after, high) = points[-2:]
-    if after - before < 1 / 60 or high <= low:
+    last, high = points[-1]
+    earlier = [point for point in points[:-1] if last - point[0] >= SHORTEST_FOR_RATE_MIN]
+    if not earlier or high <= earlier[-1][1]:
         return ""
-    rate = (high - low) / (after - before)
+    before, low = earlier[-1]
+    rate = (high - low) / (last - before)
     rate_words = f"{rate:.0f} {target.unit} a minute"
     if high >= target.value:
         return f"At {rate_words} (estimate)."

@@ -141,6 +141,12 @@ def test_a_condemnation_carries_criterion_clause_and_the_serial_on_the_metal() -
     assert made.clause.startswith("49 CFR 180.205(i)(1)(iii), 2015 annual edition")
 
 
+def test_a_clause_or_an_edition_that_the_pack_does_not_have_is_left_out() -> None:
+    made = AT_BENCH.when(condemn(criterion="condemn.bulge")).makes(f.Condemned)[0].fact
+    assert isinstance(made, f.Condemned)
+    assert made.clause == "CGA C-6 and C-6.1"
+
+
 @pytest.mark.parametrize("last_four", ["0472", "471", "1", "", "    ", "O471"])
 def test_a_condemnation_of_the_wrong_metal_is_refused(last_four: str) -> None:
     AT_BENCH.when(condemn(last_four=last_four)).is_refused_for("condemn.last-four")

@@ -34,6 +34,8 @@ from rulebook import Criterion, condemn_criteria, judge_expansion, reject_criter
 OLDEST_PERFORMED_DAYS = 31
 """Work older than this needs evidence and a second look, which this screen does not take."""
 
+_UNSAID = ("none", "not read")
+
 
 def judge(command: c.BenchCommand, around: Around) -> tuple[NewFact, ...]:
     """Record a judgement of the bench. Raises Refused."""
@@ -209,7 +211,9 @@ def _criterion(criterion_id: str, among: tuple[Criterion, ...]) -> Criterion:
 
 
 def _clause(criterion: Criterion) -> str:
-    return f"{criterion.source} {criterion.clause}, {criterion.edition}"[:200]
+    """Where the criterion is written. A pack says "none" or "not read" where it has no clause or edition to give."""
+    place = " ".join(part for part in (criterion.source, criterion.clause) if part not in _UNSAID)
+    return ", ".join(part for part in (place, criterion.edition) if part and part not in _UNSAID)[:200]
 
 
 def _fact(command: c.BenchCommand, fact: Fact, around: Around, *, clears: tuple[UUID, ...] = ()) -> NewFact:

@@ -172,6 +172,25 @@ def test_an_open_fill_turns_into_the_stop_by_itself(chromium: Browser, shop: Sho
     page.context.close()
 
 
+@pytest.mark.parametrize("is_practice", [False, True])
+@pytest.mark.parametrize("size", [(1280, 800), (390, 844)])
+def test_the_ways_out_of_a_stop_are_in_sight_however_much_is_said(
+    chromium: Browser, shop: Shop, served: Served, size: tuple[int, int], is_practice: bool
+) -> None:
+    shop.node.world = replace(shop.node.world, is_practice=is_practice)
+    visit_id = shop.up_to("standing")
+    cylinder_id = shop.visit(visit_id).cylinder_id
+    assert cylinder_id is not None
+    for _ in range(9):
+        shop.condemn(cylinder_id)
+    page = a_page(chromium, served, size=size)
+    page.goto(f"/visits/{visit_id}")
+    assert page.evaluate("document.documentElement.scrollHeight - innerHeight") > 0, "not too long to fit"
+    for label in ("It is in the red rack", "I misread the serial"):
+        expect(page.get_by_role("button", name=label)).to_be_in_viewport(ratio=1)
+    page.context.close()
+
+
 def test_the_board_is_live_on_two_tablets_and_its_ages_tick(
     chromium: Browser, shop: Shop, served: Served
 ) -> None:

@@ -29,7 +29,7 @@ def test_a_condemned_cylinder_has_no_page_but_the_stop(tablet: Tablet, step: str
     visit_id = condemned(tablet.shop, step)
     for address in (f"/visits/{visit_id}", f"/visits/{visit_id}/hold"):
         page = tablet.get(address).text
-        assert "Stop.<br>Do not fill." in page
+        assert "Stop. <br>Do not fill." in page
         assert "15 June 2026, Pier, I. Person" in page
         assert "Crack across two threads" in page
         assert "Nobody at this shop can lift this" in page

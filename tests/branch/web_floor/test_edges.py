@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from fastapi.testclient import TestClient
 from tests.branch.a_shop import Shop
 from tests.branch.web_floor.conftest import Tablet, a_tablet, form
 
 from branch.web.app import make_app
 from branch.web.pages import board
+from eventlog.keys import public_text
 
 
 def test_ten_megabytes_get_words_and_write_nothing(tablet: Tablet) -> None:
@@ -158,3 +160,14 @@ def test_the_network_page_says_ages_and_what_is_not_sent(shop: Shop) -> None:
     shop.node.sync.link.heard_at = None
     assert "never heard from the network" in tablet.get("/network").text
     assert "never heard" in tablet.get("/").text
+
+
+def test_the_network_page_names_shops_and_neither_the_hub_nor_the_receipts(shop: Shop) -> None:
+    tablet = a_tablet(shop)
+    with shop.node.store.writing() as tx:
+        for node, name in (("hub", "The hub"), ("receipts", "Receipt post"), ("reef", "Reef Road")):
+            tx.trust(node, public_text(Ed25519PrivateKey.generate().public_key()), name)
+    page = tablet.get("/network").text
+    assert "<p>Pier, Reef Road</p>" in page
+    assert "The hub" not in page
+    assert "Receipt post" not in page

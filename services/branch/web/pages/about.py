@@ -12,6 +12,9 @@ from branch.web.pages.render import epoch_ms, names_of, render
 
 router = APIRouter(include_in_schema=False)
 
+_NO_SHOP = frozenset({"receipts"})
+"""Nodes that only read the log; like the hub they have a key and a name, but no counter. A shop keeps no node's role."""
+
 
 @router.get("/rules")
 def rules(request: Request, node: TheNode, session: SignedIn) -> Response:
@@ -31,7 +34,7 @@ def network(request: Request, node: TheNode, session: SignedIn) -> Response:
     """Ages, not lamps: when the hub was last heard, what is not sent yet, how far the feed was read."""
     with node.store.reading() as cursor:
         row, backlog, digest = node_row(cursor), look.backlog(cursor), look.standing_digest(cursor)
-        shops = names_of(node, cursor).shops
+        known = names_of(node, cursor).shops
     assert row is not None  # A node that serves has a log.
     link = node.sync.link
     heard = link.heard_at or row.heard_at
@@ -39,5 +42,6 @@ def network(request: Request, node: TheNode, session: SignedIn) -> Response:
         request, "network.html", title="Network", session=session, row=row, backlog=backlog, digest=digest, link=link,
         heard_ms=None if heard is None else epoch_ms(heard), policy=node.settings.policy,
         oldest_ms=None if backlog.oldest_at is None else epoch_ms(backlog.oldest_at),
-        shops=sorted(shops.values()), trouble_words=row.trouble or link.trouble,
+        shops=sorted(name for slug, name in known.items() if slug not in _NO_SHOP | {node.settings.hub_node}),
+        trouble_words=row.trouble or link.trouble,
     )  # fmt: skip

@@ -68,6 +68,7 @@ def of(*visits: Visit, found: Standing | None = None, whips: int = 2, slots: int
     ("visit", "state", "note"),
     [
         (NEW, "waiting", "not read"),
+        (replace(NEW, gas=GasWanted(oxygen_percent=32)), "waiting", "EAN32"),
         (KNOWN, "bench", "not read"),
         (READ, "bench", "3000"),
         (SEEN, "ready", "3000"),

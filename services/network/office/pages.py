@@ -199,7 +199,9 @@ def _day(day: dt.date) -> str:
 
 
 def _month(year_month: str | None) -> str:
-    return "not recorded" if year_month is None else f"{dt.date.fromisoformat(year_month + '-01'):%b %Y}"
+    if year_month is None:
+        return "not recorded at a bench"
+    return f"{dt.date.fromisoformat(year_month + '-01'):%b %Y}".replace(" ", NO_BREAK)
 
 
 def _moment(at: dt.datetime) -> str:

@@ -42,7 +42,9 @@ def who_where_when(block: Block, names: Names) -> str:
 
 def rule_of(block: Block) -> str:
     """The criterion that was met, and where it is written."""
-    return ". ".join(part.rstrip(".") for part in (block.criterion, block.clause) if part)
+    # Records of before say "none, not read" where the pack has no clause or edition to give.
+    clause = block.clause.removesuffix(", not read").removesuffix(", none").removesuffix(" none")
+    return ". ".join(part.rstrip(".") for part in (block.criterion, clause) if part)
 
 
 def lift_words(blocks: Iterable[Block]) -> str:

@@ -227,7 +227,8 @@ def _open_block(block: Block, called: Names) -> OpenBlock:
         words=block.words,
         reason=block.reason,
         criterion=block.criterion,
-        clause=block.clause,
+        # Records of before say "none, not read" where the pack has no clause or edition to give.
+        clause=block.clause.removesuffix(", not read").removesuffix(", none").removesuffix(" none"),
         shop=called.shop(block.node),
         who=called.who(block.actor),
         performed_on=block.performed_on,

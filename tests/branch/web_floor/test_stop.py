@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 
 import pytest
 from tests.branch.a_shop import Shop
 from tests.branch.web_floor.conftest import Tablet, a_tablet, form
 
-from branch.against import match_words
+from branch.against import match_words, rule_of
 from cylinder import commands as c
+from cylinder.facts import Condemned
 from cylinder.marks import KeyedPressure, Marks
+from cylinder.standing import Block
 
 
 def condemned(shop: Shop, step: str) -> uuid.UUID:
@@ -169,3 +172,18 @@ def test_how_a_record_was_matched_is_said_mark_by_mark() -> None:
         == "Same serial, type and first test date as on record. Maker read otherwise."
     )
     assert match_words(read, ()) == "The marks were first read in this visit."
+
+
+@pytest.mark.parametrize(
+    ("clause", "said"),
+    [
+        ("CGA C-6 none, not read", "Any bulge. CGA C-6"),
+        ("49 CFR 180.205(i)(1)(iii), 2015 annual edition", "Any bulge. 49 CFR 180.205(i)(1)(iii), 2015 annual edition"),
+    ],
+)  # fmt: skip
+def test_a_rule_is_said_without_words_for_what_the_pack_lacked(clause: str, said: str) -> None:
+    block = Block(
+        id=uuid.UUID(int=1), kind=Condemned.KIND, words="Condemned", reason="Bulge", criterion="Any bulge.", clause=clause,
+        node="reef", actor="p-1", performed_on=dt.date(2026, 3, 11), at=dt.datetime(2026, 3, 11, tzinfo=dt.UTC),
+    )  # fmt: skip
+    assert rule_of(block) == said

@@ -42,7 +42,7 @@ def stand() -> Iterator[Stand]:
     listening.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # Playwright keeps an event loop running: other modules must find none.
 def chromium(chromium_path: str) -> Iterator[Browser]:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium_path, args=list(QUIET))

@@ -34,11 +34,11 @@ LOCK_TIMEOUT_S = 10.0
 
 cursor_stands = "select epoch, position, feed_hash from cursor"
 move_cursor = "update cursor set epoch = ?, position = ?, feed_hash = ?"
-is_closed = "select 1 from closed_visit where visit_id = ?"
+is_closed = "select 1 from closed_visit where visit_id = ? and node = ?"
 keep_fact = "insert or ignore into fact (id, node, visit_id, cylinder_id, raw) values (?, ?, ?, ?, ?)"
-close_visit = "insert or ignore into closed_visit (visit_id, handover_id) values (?, ?)"
-forget_visit = "delete from fact where visit_id = ?"
-handed_so_far = "select count(*) from closed_visit where handover_id = ?"
+close_visit = "insert or ignore into closed_visit (visit_id, node, handover_id) values (?, ?, ?)"
+forget_visit = "delete from fact where visit_id = ? and node = ?"
+handed_so_far = "select count(*) from closed_visit where handover_id = ? and node = ?"
 add_receipt = """
 insert or ignore into receipt (handover_id, node, diver_ref, state, reason, due_at, next_try_at, changed_at)
 values (:handover_id, :node, :diver_ref, :state, :reason, :now, :now, :now)
@@ -48,8 +48,8 @@ insert into shop (node, name, phone, reply_to) values (?, ?, ?, ?)
 on conflict (node) do update set name = excluded.name, phone = excluded.phone, reply_to = excluded.reply_to
 """
 know_person = """
-insert into person (actor_id, known_as) values (?, ?)
-on conflict (actor_id) do update set known_as = excluded.known_as
+insert into person (actor_id, node, known_as) values (?, ?, ?)
+on conflict (actor_id) do update set known_as = excluded.known_as where person.node = excluded.node
 """
 RECEIPT_COLUMNS = "handover_id, node, diver_ref, state, attempts, doubts, due_at, next_try_at, reason"
 first_due = f"""
@@ -74,11 +74,16 @@ update receipt set state = 'due', attempts = 0, doubts = 0, due_at = :now, next_
 where handover_id = :handover_id and state = 'unknown'
 """
 facts_of_handover = """
-select f.raw from fact f join closed_visit v on v.visit_id = f.visit_id where v.handover_id = ? order by f.arrived
+select f.raw from fact f join closed_visit v on v.visit_id = f.visit_id and v.node = f.node
+join receipt r on r.handover_id = v.handover_id and r.node = v.node
+where v.handover_id = ? order by f.arrived
 """
 facts_of_cylinder = "select raw from fact where cylinder_id = ? order by arrived"
 forget_handover = """
-delete from fact where visit_id in (select visit_id from closed_visit where handover_id = ?)
+delete from fact where (visit_id, node) in (
+    select v.visit_id, v.node from closed_visit v join receipt r on r.handover_id = v.handover_id and r.node = v.node
+    where v.handover_id = ?
+)
 """
 shop_of_node = "select node, name, phone, reply_to from shop where node = ?"
 name_of_person = "select known_as from person where actor_id = ?"
@@ -292,8 +297,9 @@ def _take(db: sqlite3.Connection, arrival: Arrival, age: dt.timedelta, now: dt.d
             know_shop, (arrival.shop.node, arrival.shop.name, arrival.shop.phone, arrival.shop.reply_to)
         )
     if arrival.person is not None:
-        db.execute(know_person, (arrival.person.actor_id, arrival.person.known_as))
-    if arrival.visit_id is not None and db.execute(is_closed, (str(arrival.visit_id),)).fetchone():
+        db.execute(know_person, (arrival.person.actor_id, arrival.node, arrival.person.known_as))
+    visit = (str(arrival.visit_id), arrival.node)
+    if arrival.visit_id is not None and db.execute(is_closed, visit).fetchone():
         return
     if arrival.visit_id is not None or arrival.cylinder_id is not None:
         db.execute(
@@ -308,9 +314,9 @@ def _take(db: sqlite3.Connection, arrival: Arrival, age: dt.timedelta, now: dt.d
         )
     if arrival.is_end_of_visit:
         handed = arrival.handed
-        db.execute(close_visit, (str(arrival.visit_id), None if handed is None else str(handed.handover_id)))
+        db.execute(close_visit, (*visit, None if handed is None else str(handed.handover_id)))
         if handed is None:
-            db.execute(forget_visit, (str(arrival.visit_id),))
+            db.execute(forget_visit, visit)
         else:
             _count_handed(db, arrival, age, now)
 
@@ -319,7 +325,7 @@ def _count_handed(db: sqlite3.Connection, arrival: Arrival, age: dt.timedelta, n
     """A receipt is due once every cylinder of the hand-over has arrived."""
     handed = arrival.handed
     assert handed is not None
-    if db.execute(handed_so_far, (str(handed.handover_id),)).fetchone()[0] < handed.of:
+    if db.execute(handed_so_far, (str(handed.handover_id), arrival.node)).fetchone()[0] < handed.of:
         return
     state, reason = "due", ""
     if arrival.diver_ref is None:

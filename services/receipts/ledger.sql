@@ -23,9 +23,12 @@ create index if not exists fact_by_visit on fact (visit_id) where visit_id is no
 create index if not exists fact_by_cylinder on fact (cylinder_id) where cylinder_id is not null;
 
 -- A visit that is over takes no more facts; without a hand-over it gets no receipt.
+-- Only the shop where it is can end it: another shop's word about it is another row.
 create table if not exists closed_visit (
-    visit_id    text primary key,
-    handover_id text
+    visit_id    text not null,
+    node        text not null,
+    handover_id text,
+    primary key (visit_id, node)
 ) strict;
 create index if not exists closed_by_handover on closed_visit (handover_id) where handover_id is not null;
 
@@ -52,5 +55,6 @@ create table if not exists shop (
 
 create table if not exists person (
     actor_id text primary key,
+    node     text not null,
     known_as text not null
 ) strict;

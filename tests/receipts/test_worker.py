@@ -225,6 +225,23 @@ def test_an_abandoned_visit_gets_no_mail_and_is_forgotten(bench: Bench) -> None:
     assert sum(bench.ledger.counts().values()) == 0
 
 
+def test_another_shop_neither_ends_a_visit_nor_renames_who_filled(
+    bench: Bench, relay: ScriptedServer
+) -> None:
+    bench.hub.carry(bench.shop.say(known_as("jo", "Jo M."), subject="actor/jo"))
+    bench.hub.carry(*bench.shop.visit(AIR))
+    liar = Branch(slug="reef")
+    abandoned = VisitAbandoned(visit_id=AIR.visit_id, why="Left unfilled")
+    bench.hub.carry(liar.say(abandoned, subject=f"cylinder/{AIR.cylinder_id}"))
+    bench.hub.carry(liar.say(known_as("jo", "Somebody Else"), subject="actor/jo"))
+    bench.hub.carry(*bench.shop.hand_over(AIR))
+    bench.read()
+    bench.send(turns=2)
+
+    assert bench.receipt().state == "sent"
+    assert bench.ledger.known_as("jo") == "Jo M."
+
+
 def test_an_old_hand_over_in_an_emptied_ledger_is_no_news(bench: Bench, relay: ScriptedServer) -> None:
     handed_over(bench, AIR)
     bench.hub.now += dt.timedelta(days=3, seconds=1)

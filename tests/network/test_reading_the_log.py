@@ -15,6 +15,8 @@ from tests.network.shop import Shop, let_shop_in, now
 from cylinder.facts import (
     ActorCertified,
     Condemned,
+    CylinderIdentified,
+    CylinderReceived,
     CylinderRegistered,
     Fact,
     FillCompleted,
@@ -119,6 +121,26 @@ def test_a_condemned_cylinder_is_found_by_a_misread_serial(hub: Hub, reef: Shop)
         ("Condemned", "Crack in the neck", "Reef-Road", TODAY)
     ]
     assert [row.title for row in life.history] == ["Condemned", "First seen"]
+
+
+def test_another_shop_does_not_move_a_visit_to_another_cylinder(hub: Hub, reef: Shop, quay: Shop) -> None:
+    ours, theirs, visit_id = uuid.uuid4(), uuid.uuid4(), uuid.uuid4()
+    received = CylinderReceived(visit_id=visit_id, tag=14, gas=GasWanted())
+    identified = CylinderIdentified(visit_id=visit_id, marks=MARKS, was_known=False)
+    reef.record(received.KIND, received.model_dump(mode="json"), subject=f"visit/{visit_id}")
+    record(reef, identified, ours)
+    record(quay, identified, theirs)
+    publish(hub, reef, quay)
+    read_all(hub)
+
+    def told(cylinder_id: UUID) -> list[tuple[str, str]]:
+        with hub.database.transaction() as tx:
+            life = life_of(tx, cylinder_id)
+        assert life is not None
+        return sorted((row.node, row.kind) for row in life.history)
+
+    assert told(ours) == [("reef-road", identified.KIND), ("reef-road", received.KIND)]
+    assert told(theirs) == [("quay", identified.KIND)]
 
 
 def test_a_serial_that_nobody_recorded_finds_nothing(hub: Hub, reef: Shop) -> None:

@@ -50,7 +50,8 @@ one_standing = "select document from cylinder_standing where cylinder_id = %s"
 rows_of_cylinder = """
 select h.* from history h
 where h.cylinder_id = %(id)s
-   or (h.cylinder_id is null and h.visit_id in (select visit_id from visit_cylinder where cylinder_id = %(id)s))
+   or (h.cylinder_id is null
+       and (h.visit_id, h.node) in (select visit_id, node from visit_cylinder where cylinder_id = %(id)s))
 order by h.performed_on desc, h.position desc limit %(limit)s
 """
 fills_of_cylinder = "select * from fill where cylinder_id = %s order by position desc limit %s"

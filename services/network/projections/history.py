@@ -11,7 +11,7 @@ from network.store.database import Tx
 
 history = Projection(
     name="history",
-    version=1,
+    version=2,
     tables=("history", "visit_cylinder"),
     create="""
 create table history (
@@ -32,7 +32,9 @@ create table history (
 );
 create index history_by_cylinder on history (cylinder_id, position);
 create index history_by_visit on history (visit_id, position);
-create table visit_cylinder (visit_id uuid primary key, cylinder_id uuid not null);
+create table visit_cylinder (
+    visit_id uuid not null, node text not null, cylinder_id uuid not null, primary key (visit_id, node)
+);
 create index visit_cylinder_by_cylinder on visit_cylinder (cylinder_id);
 """,
 )
@@ -43,8 +45,8 @@ insert into history (position, event_id, cylinder_id, visit_id, node, actor, kin
 values (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)
 """
 tie_visit = """
-insert into visit_cylinder (visit_id, cylinder_id) values (%s, %s)
-on conflict (visit_id) do update set cylinder_id = excluded.cylinder_id
+insert into visit_cylinder (visit_id, node, cylinder_id) values (%s, %s, %s)
+on conflict (visit_id, node) do update set cylinder_id = excluded.cylinder_id
 """
 
 
@@ -79,7 +81,7 @@ def tell(tx: Tx, fact: Positioned) -> None:
 
 @history.on(CylinderIdentified)
 def tie(tx: Tx, fact: Positioned) -> None:
-    """From here on the visit's earlier facts belong to this cylinder too."""
+    """From here on the visit's earlier facts belong to this cylinder too: those of the shop that says so."""
     identified, cylinder_id = fact.record.fact, cylinder_of(fact.record.subject)
     if isinstance(identified, CylinderIdentified) and cylinder_id is not None:
-        tx.execute(tie_visit, (identified.visit_id, cylinder_id))
+        tx.execute(tie_visit, (identified.visit_id, fact.node, cylinder_id))

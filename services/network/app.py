@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
 
@@ -31,13 +31,14 @@ def make_app(hub: Hub) -> FastAPI:
         del app
         listening = asyncio.create_task(hub.doorbell.run(), name="doorbell")
         reading = asyncio.create_task(keep_up(hub.database, hub.doorbell, hub.measures), name="projections")
+        for task in (listening, reading):
+            hub.background.watch(task)
         yield
         hub.doorbell.stop()
         listening.cancel()
-        # The reader is let finish its batch: its thread cannot be cancelled.
-        for task in (listening, reading):
-            with suppress(asyncio.CancelledError):
-                await task
+        # The reader is let finish its batch: its thread cannot be cancelled. How they ended was logged when they
+        # did; it must not keep the rest from closing.
+        await asyncio.wait({listening, reading})
         hub.close()
 
     app = FastAPI(

@@ -14,6 +14,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from eventlog.chain import Link
 from network.admission import Admission
+from network.background import Background
 from network.doorbell import Doorbell
 from network.hearing import Hearing
 from network.ingest import log_facts
@@ -66,6 +67,7 @@ class Hub:
     hearing: Hearing
     redis_line: RedisLine | None
     measures: Measures
+    background: Background
 
     def head(self) -> FeedHead:
         """Where the feed stands."""
@@ -113,6 +115,7 @@ def put_together(settings: Settings, world: World, identity: Identity) -> Hub:
         hearing=Hearing(database),
         redis_line=redis_line,
         measures=Measures(),
+        background=Background(),
     )
     with database.transaction() as tx:
         now = world.clock()

@@ -17,7 +17,7 @@ class Health(BaseModel):
 
 
 class Readiness(BaseModel):
-    """The hub can take facts, and how it hears that the feed moved."""
+    """The hub can take facts, its tasks run, and how it hears that the feed moved."""
 
     status: str
     epoch: str
@@ -33,8 +33,15 @@ def routes(hub: Hub) -> APIRouter:
     def healthz() -> Health:
         return Health()
 
-    @router.get("/readyz", summary="Can it take facts", responses=documented(503))
+    @router.get("/readyz", summary="Can it take facts, and do its tasks run", responses=documented(503))
     def readyz() -> Readiness:
+        if hub.background.has_ended:
+            raise Problem(
+                503,
+                "background",
+                "A part of the hub has ended by a fault",
+                f"Start the hub again: {', '.join(hub.background.has_ended)}.",
+            )
         try:
             head = hub.head()
         except (psycopg.Error, PoolTimeout) as wrong:

@@ -6,6 +6,7 @@ import datetime as dt
 import re
 import uuid
 from collections.abc import Iterator
+from dataclasses import replace
 
 import httpx
 import psycopg
@@ -16,7 +17,10 @@ from cylinder.facts import Condemned, CylinderRegistered
 from cylinder.marks import Marks
 from eventlog.chain import links
 from eventlog.event import Effect
+from network.admission import Admission
+from network.api.problems import Problem
 from network.hub import Hub
+from network.office.pages import admit_sign_in
 from network.office.people import LONGEST_DELAY, NotAppointed, appoint, delay_after, officer_of, sign_in
 from network.projections.runner import catch_up
 from network.store.log import append
@@ -150,6 +154,37 @@ def test_after_five_wrong_passwords_even_the_right_one_has_to_wait(browser: http
     answer = browser.post("/office/sign-in", data={"login": "ossel", "password": PASSWORD})
     assert answer.status_code == 429
     assert re.search(r"Wait \d+ s", answer.text)
+
+
+@pytest.mark.wire
+def test_whoever_tries_too_often_elsewhere_keeps_no_officer_out(browser: httpx.Client) -> None:
+    def tried(address: str, login: str, password: str) -> httpx.Response:
+        # The test stands where a proxy of this machine would.
+        said = {"login": login, "password": password}
+        return browser.post("/office/sign-in", data=said, headers={"x-forwarded-for": address})
+
+    outsider = [tried("203.0.113.9", "nobody", "guess") for _ in range(60)]
+    assert "Too many requests" in outsider[-1].text
+    assert tried("198.51.100.4", "ossel", PASSWORD).status_code == 303
+
+
+@pytest.mark.wire
+def test_an_address_has_so_many_tries_whatever_logins_it_thinks_of(hub: Hub) -> None:
+    moment = now()
+    still = replace(hub, admission=Admission(lambda: moment, None))
+
+    def is_admitted(address: str, login: str) -> bool:
+        try:
+            admit_sign_in(still, address, login)
+        except Problem as refused:
+            return refused.status != 429
+        return True
+
+    assert [is_admitted("203.0.113.9", f"guess-{n}") for n in range(41)] == [True] * 40 + [False]
+    assert [is_admitted("198.51.100.4", login) for login in ["ossel", " OSSEL"] * 10 + ["Ossel"]] == (
+        [True] * 20 + [False]
+    )
+    assert is_admitted("198.51.100.4", "another")
 
 
 def test_the_wait_doubles_up_to_a_quarter_of_an_hour() -> None:

@@ -1,6 +1,7 @@
 """The officer's pages: sign in, find a cylinder, its whole life, exposures, shops. Plain forms, no script needed."""
 
 import datetime as dt
+import hashlib
 from pathlib import Path
 from typing import Annotated, assert_never
 from urllib.parse import quote
@@ -17,12 +18,15 @@ from network.api.problems import Problem
 from network.hub import Hub
 from network.office.documents import Shops
 from network.office.look_up import all_exposures, all_shops, find_cylinders, life_of, unread
-from network.office.people import Officer, Wait, sign_in, sign_out
+from network.office.people import Officer, Wait, plain_login, sign_in, sign_out
 from network.office.sessions import cookie_name, form_fields, officer_behind
 from network.office.timeline import whole_life
 
 TEMPLATES = signage.environment([Path(__file__).parent / "templates"])
+# Of one login from one address, so that nobody elsewhere can use up an officer's tries.
 SIGN_INS = Rate(per_second=1, burst=20)
+# Of one address under any login: each costs the hub a password hash of 64 MiB.
+SIGN_INS_OF_AN_ADDRESS = Rate(per_second=2, burst=40)
 IN_STEP_S = 60
 # Shown at once; the steps of each visit are one click further.
 TELLING_KINDS = frozenset(
@@ -69,9 +73,9 @@ def routes(hub: Hub) -> APIRouter:
         return _page(hub, "sign_in.html", None, next=_ours(next), login="", error="")
 
     @router.post("/office/sign-in")
-    def do_sign_in(fields: Annotated[dict[str, str], Depends(form_fields)]) -> Response:
-        admit(hub, "office:sign-in", SIGN_INS)
+    def do_sign_in(request: Request, fields: Annotated[dict[str, str], Depends(form_fields)]) -> Response:
         onward, login = _ours(fields.get("next", "/office")), fields.get("login", "")
+        admit_sign_in(hub, "" if request.client is None else request.client.host, login)
         token = hub.world.draw(TOKEN_BYTES).hex()
         with hub.database.transaction() as tx:
             found = sign_in(tx, login, fields.get("password", ""), token, now=hub.world.clock())
@@ -138,6 +142,16 @@ def problem_page(hub: Hub, problem: Problem) -> Response:
     page = _page(hub, "problem.html", None, status=problem.status, problem=problem)
     page.headers.update(problem.headers)
     return page
+
+
+def admit_sign_in(hub: Hub, address: str, login: str) -> None:
+    """Take a token of who tries to sign in, or refuse with 429."""
+    # Hashed, so that a key in Redis is short and does not show at a glance what somebody keyed as a login.
+    for rate, who in (
+        (SIGN_INS, f"{address}\n{plain_login(login)}"),
+        (SIGN_INS_OF_AN_ADDRESS, address),
+    ):
+        admit(hub, f"office:sign-in:{hashlib.sha256(who.encode()).hexdigest()}", rate)
 
 
 def _page(

@@ -108,9 +108,14 @@ def appoint(
     return own_log.write(tx, [statement], now=now)
 
 
+def plain_login(keyed: str) -> str:
+    """A login as it is looked up, whatever the keyboard made of it."""
+    return keyed.strip().lower()[:63]
+
+
 def sign_in(tx: Tx, login: str, password: str, token: str, *, now: dt.datetime) -> Officer | Wait | None:
     """Open a session for `token`; None when login and password do not fit, Wait when they may not be tried yet."""
-    login = login.strip().lower()[:63]
+    login = plain_login(login)
     tries = tx.execute(lock_tries, (login,)).fetchone()
     if tries is not None and now < tries["not_before"]:
         return Wait(max(1, int((tries["not_before"] - now).total_seconds())))

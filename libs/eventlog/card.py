@@ -1,7 +1,7 @@
 """What may stand on a diver's card: an address that mail can be sent to, a number, one printable line. Pure.
 
-The counter, the vault and the mail ask the same three questions, so that what one of them takes none of the others
-refuses. Must never know where a card comes from or say what was on it.
+The counter, the vault, the mail and the door by which a shop joins ask the same three questions, so that what one of
+them takes none of the others refuses. Must never know where a card comes from or say what was on it.
 """
 
 from __future__ import annotations

@@ -6,8 +6,9 @@ import base64
 from typing import Annotated, Literal
 from uuid import UUID
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
 
+from eventlog.card import is_phone
 from eventlog.chain import Head
 from eventlog.envelope import Sealed
 from eventlog.event import Hash
@@ -20,6 +21,12 @@ SIGNED_HEADER = "filltrail-signature"
 (made and checked by `eventlog.answer`)."""
 OWN_SEQ_HEADER = "filltrail-own-seq"
 """Request header of a push: the last seq of the node's own log, so that the hub can answer BEHIND to a restored node."""
+
+
+def _phone_or_nothing(text: str) -> str:
+    if text and not is_phone(text):
+        raise ValueError("a phone number has digits, spaces, +, -, . and / and brackets")
+    return text
 
 
 class _Document(BaseModel):
@@ -120,7 +127,7 @@ class Enrolment(_Document):
 
     code: Annotated[str, StringConstraints(min_length=8, max_length=64)]
     public_key: Annotated[str, StringConstraints(max_length=64)]
-    phone: Annotated[str, StringConstraints(pattern=r"^[0-9+() .-]{0,40}$")] = ""
+    phone: Annotated[str, StringConstraints(max_length=40), AfterValidator(_phone_or_nothing)] = ""
     reply_to: Annotated[str, StringConstraints(max_length=254, pattern=r"^[^\s<>,;:\"]*$")] = ""
     """How the shop's divers reach it; the shop's own public particulars, for receipts."""
 

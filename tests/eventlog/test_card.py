@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from pydantic import ValidationError
 
 from branch.cards import card_of
 from eventlog.card import has_hidden_signs, is_phone
-from eventlog.wire import DiverCard
+from eventlog.wire import DiverCard, Enrolment
 from network.vault import card_doubts
 from receipts.mail import card_doubts as mail_doubts
 
@@ -23,6 +24,17 @@ def test_what_the_counter_takes_the_vault_and_the_mail_take(phone: str, email: s
 @pytest.mark.parametrize("phone", ["", "+", "()", "12", "()()", "ring me", "1" * 41, "555\n0100", "+1 x22"])
 def test_what_is_no_number_is_none(phone: str) -> None:
     assert not is_phone(phone)
+
+
+@pytest.mark.parametrize("phone", ["", "(305) 555-0100", "+47 (22) 33-44", "112", "01/2345.67"])
+def test_a_shop_joins_with_any_number_that_its_receipts_can_show(phone: str) -> None:
+    assert Enrolment(code="a-code-of-ours", public_key="key", phone=phone).phone == phone
+
+
+@pytest.mark.parametrize("phone", ["+", "()()", "12", "  ", "ring me", "1" * 41, "555\n0100", "555 0100\n"])
+def test_a_shop_does_not_join_with_a_number_that_its_receipts_would_leave_out(phone: str) -> None:
+    with pytest.raises(ValidationError):
+        Enrolment(code="a-code-of-ours", public_key="key", phone=phone)
 
 
 @pytest.mark.parametrize("sign", ["\r", "\n", "\0", "\x0b", "\x85", "\u2028", "\u202e", "\ud800"])

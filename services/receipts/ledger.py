@@ -39,6 +39,7 @@ keep_fact = "insert or ignore into fact (id, node, visit_id, cylinder_id, raw) v
 close_visit = "insert or ignore into closed_visit (visit_id, node, handover_id) values (?, ?, ?)"
 forget_visit = "delete from fact where visit_id = ? and node = ?"
 handed_so_far = "select count(*) from closed_visit where handover_id = ? and node = ?"
+whose_handover = "select node from closed_visit where handover_id = ? order by rowid limit 1"
 add_receipt = """
 insert or ignore into receipt (handover_id, node, diver_ref, state, reason, due_at, next_try_at, changed_at)
 values (:handover_id, :node, :diver_ref, :state, :reason, :now, :now, :now)
@@ -325,6 +326,9 @@ def _count_handed(db: sqlite3.Connection, arrival: Arrival, age: dt.timedelta, n
     """A receipt is due once every cylinder of the hand-over has arrived."""
     handed = arrival.handed
     assert handed is not None
+    # Its id is random: nobody can have named it before its own shop did, and no other shop has a say in its receipt.
+    if db.execute(whose_handover, (str(handed.handover_id),)).fetchone()[0] != arrival.node:
+        return
     if db.execute(handed_so_far, (str(handed.handover_id), arrival.node)).fetchone()[0] < handed.of:
         return
     state, reason = "due", ""

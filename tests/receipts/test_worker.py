@@ -242,6 +242,19 @@ def test_another_shop_neither_ends_a_visit_nor_renames_who_filled(
     assert bench.ledger.known_as("jo") == "Jo M."
 
 
+def test_another_shop_does_not_take_the_receipt_of_a_hand_over_that_has_half_arrived(
+    bench: Bench, relay: ScriptedServer
+) -> None:
+    bench.hub.carry(*bench.shop.visit(AIR), *bench.shop.visit(NITROX))
+    first, second = bench.shop.hand_over(AIR, NITROX)
+    liar = Branch(slug="reef")
+    bench.hub.carry(first, *liar.hand_over(AIR, diver_ref=None), second)
+    bench.read()
+    bench.send(turns=2)
+
+    assert (bench.receipt().state, bench.receipt().node) == ("sent", "harbour")
+
+
 def test_an_old_hand_over_in_an_emptied_ledger_is_no_news(bench: Bench, relay: ScriptedServer) -> None:
     handed_over(bench, AIR)
     bench.hub.now += dt.timedelta(days=3, seconds=1)

@@ -131,7 +131,7 @@ def sign_in(tx: Tx, login: str, password: str, token: str, *, now: dt.datetime) 
 
 
 def officer_of(tx: Tx, token: str, *, now: dt.datetime) -> Officer | None:
-    """Who holds this session, if it is still good."""
+    """Who is signed in by this token, if it is still good."""
     row = tx.execute(session_by_token, (_digest(token),)).fetchone()
     if row is None or now - row["used_at"] > IDLE_LIFE or now - row["opened_at"] > WHOLE_LIFE:
         return None

@@ -17,8 +17,13 @@ from urllib.parse import urlsplit, urlunsplit
 
 import psycopg
 import pytest
+from hypothesis import settings
 
 from filltrail import processes, servers
+
+# A busy machine is no failure: examples are bounded in number, not in time.
+settings.register_profile("filltrail", deadline=None)
+settings.load_profile("filltrail")
 
 CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 MAC_CHROME = Path("/Applications/Google Chrome.app/Contents/MacOS/Google Chrome")

@@ -64,7 +64,7 @@ class Acked:
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """Nothing is pushed until a person has looked."""
+    """The hub refuses this run. It is tried again at a slow pace, since a line may garble it; a person should look."""
 
     reason: str
 
@@ -146,7 +146,7 @@ def take_push_answer(log: BranchLog, says: HubSays) -> Acked | Held | StartAgain
         case "accepted" | "same" | "gap" if says.head is not None:
             if says.head.seq > here.seq:
                 return StartAgain("restore")
-            log.stand(replace(here, acked_seq=says.head.seq))
+            log.stand(replace(here, acked_seq=says.head.seq, trouble=""))
             return Acked(says.head.seq, may_have_more=says.head.seq < here.seq)
         case "behind":
             return StartAgain("restore")

@@ -26,6 +26,7 @@ class Beat:
     seq: int
     epoch: str
     position: int
+    feed_hash: str
     ticket: str
 
 
@@ -37,6 +38,14 @@ class BeatAnswer:
     verdict: Literal["ok", "stale", "clone"]
     inc: UUID
     ticket: str = ""
+
+
+def feed_agrees(log: HubLog, beat: Beat) -> bool:
+    """Whether the node's copy of the feed is the beginning of the hub's. When it is not, though both name one epoch,
+    the hub was rolled back or its log was rewritten: a person has to look, and give it a new epoch."""
+    if beat.epoch != log.feed_end().epoch:
+        return True
+    return log.feed_hash_at(beat.position) == beat.feed_hash
 
 
 def to_beat(log: BranchLog, beat: UUID) -> Beat | None:
@@ -51,6 +60,7 @@ def to_beat(log: BranchLog, beat: UUID) -> Beat | None:
         seq=here.seq,
         epoch=here.feed.epoch,
         position=here.feed.position,
+        feed_hash=here.feed.feed_hash,
         ticket=here.ticket,
     )
 

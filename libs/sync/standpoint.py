@@ -14,7 +14,7 @@ from eventlog.feed import Cursor
 class Standpoint:
     """The head of the own log, what the hub has acknowledged of it, and how far the feed was read.
 
-    `trouble` says why this node may not push until a person has looked; empty when it may. `relearning` says why
+    `trouble` says why the hub refused the last push, until one is accepted again: a person should look. `relearning` says why
     it may not call its news heard until it has read the feed to its head (it was restored, and has forgotten things
     that it knew); empty when it need not. `ticket` is the turn that the hub gave at the last beat. `parent` is the
     incarnation that the present one follows. `is_suspected`: the hub has seen two nodes speak with this key; what is

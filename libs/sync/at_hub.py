@@ -109,7 +109,7 @@ def take_back(
     unknown_key: list[str] = []
     refused: list[str] = []
     for one in sealed:
-        link = _authentic(log, giver, one, now=now)
+        link = authentic(log, giver, one, now=now)
         if link == "unknown key":
             unknown_key.append(one.hash)
         elif isinstance(link, str) or (only_blocks and not _blocks(link)):
@@ -135,7 +135,8 @@ def _blocks(link: Link) -> bool:
     return link.envelope.event.effect is Effect.BLOCK
 
 
-def _authentic(log: HubLog, giver: str, sealed: Sealed, *, now: dt.datetime) -> Link | str:
+def authentic(log: HubLog, giver: str, sealed: Sealed, *, now: dt.datetime) -> Link | str:
+    """The envelope, or why it is not believed: "malformed", "unknown key", "forged". What is forged is kept as it came."""
     try:
         link = link_of(sealed)
     except Malformed as wrong:

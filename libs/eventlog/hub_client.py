@@ -181,6 +181,15 @@ class HubClient:
             raise _refusal(answer)
         return _read(DiverCard, self._signed(answer))
 
+    async def ask(
+        self, method: str, path: str, *, body: bytes | None = None, params: Mapping[str, str] | None = None
+    ) -> bytes:
+        """The body of a signed 200 for any other resource. Raises HubUnreachable, HubRefused."""
+        answer = await self._call(method, path, body=body, params=params)
+        if answer.status != 200:
+            raise _refusal(answer)
+        return self._signed(answer)
+
     async def _call(
         self,
         method: str,

@@ -9,8 +9,9 @@ from contextlib import asynccontextmanager
 from fastapi import FastAPI
 
 import signage
-from network.api import divers, enrol, events, feed, health
+from network.api import checkpoints, divers, enrol, events, feed, health
 from network.api.problems import ProblemDocument, answer_problems
+from network.checkpoints import keep_signing
 from network.hub import Hub
 from network.office import api as office_api
 from network.office import pages as office_pages
@@ -31,14 +32,17 @@ def make_app(hub: Hub) -> FastAPI:
         del app
         listening = asyncio.create_task(hub.doorbell.run(), name="doorbell")
         reading = asyncio.create_task(keep_up(hub.database, hub.doorbell, hub.measures), name="projections")
-        for task in (listening, reading):
+        signing = asyncio.create_task(
+            keep_signing(hub.database, hub.doorbell, hub.key, hub.world.clock), name="checkpoints"
+        )
+        for task in (listening, reading, signing):
             hub.background.watch(task)
         yield
         hub.doorbell.stop()
         listening.cancel()
-        # The reader is let finish its batch: its thread cannot be cancelled. How they ended was logged when they
-        # did; it must not keep the rest from closing.
-        await asyncio.wait({listening, reading})
+        # Reader and signer are let finish their batch: a thread cannot be cancelled. How they ended was logged when
+        # they did; it must not keep the rest from closing.
+        await asyncio.wait({listening, reading, signing})
         hub.close()
 
     app = FastAPI(
@@ -52,7 +56,7 @@ def make_app(hub: Hub) -> FastAPI:
         responses={"default": {"model": ProblemDocument}},
     )
     answer_problems(app, hub.key, page=lambda _, problem: problem_page(hub, problem), pages_at="/office")
-    for part in (events, feed, enrol, divers, health, office_api, office_pages):
+    for part in (events, feed, checkpoints, enrol, divers, health, office_api, office_pages):
         app.include_router(part.routes(hub))
     signage.install(app)
     signage.guard(app)

@@ -19,6 +19,7 @@ from eventlog.envelope import Envelope, Forged, Malformed, Sealed, read, verify
 from eventlog.event import NO_HASH
 from eventlog.feed import GENESIS_FEED_HASH, next_feed_hash
 from eventlog.keys import key_id, public_key
+from network.checkpoints import checkpoint_problems
 from network.own_log import HUB, NODE_ENROLLED
 from network.projections.cylinders import cylinders, standing_digest
 from network.projections.projection import position_of
@@ -81,6 +82,8 @@ def check_log(database: Database, *, hub_key: Ed25519PublicKey) -> Report:
         if (found.count, found.feed_hash) != (head.position, head.feed_hash):
             found.wrong(f"the feed ends at {found.count}, its head says {head.position} or another hash")
         _check_chains(tx, found)
+        for problem in checkpoint_problems(tx, head.epoch, hub_key):
+            found.wrong(problem)
         folded = digest(standing(cylinder_id, facts) for cylinder_id, facts in found.facts.items())
         if position_of(tx, cylinders) == head.position and standing_digest(tx) != folded:
             found.wrong("the kept standings differ from the fold of all facts: rebuild cylinders")

@@ -28,12 +28,22 @@ create table if not exists fact (
     matters integer not null,
     subject text not null,
     visit_id text,
-    at text not null
+    at text not null,
+    actor text not null default '',
+    is_proven integer not null default 1
 ) strict;
 create index if not exists fact_subject on fact (subject, matters);
 create index if not exists fact_visit on fact (visit_id) where visit_id is not null;
 create index if not exists fact_position on fact (position) where position is not null;
 create index if not exists fact_kind on fact (kind, at);
+
+-- The other subjects under which a fact has to be found, besides its own: a link lies with both its records.
+create table if not exists fact_about (
+    subject text not null,
+    event_id text not null,
+    primary key (subject, event_id)
+) strict;
+create index if not exists fact_about_event on fact_about (event_id);
 
 create table if not exists standing (
     cylinder_id text primary key,
@@ -109,4 +119,44 @@ create table if not exists pin_try (
     actor_id text primary key,
     failed integer not null,
     not_before text not null
+) strict;
+
+-- What this node has seen of the hub's checkpoints (branch.witness). The edge can be rebuilt from the facts. The
+-- checkpoints and the evidence cannot: they are the hub's word, and what it excludes.
+create table if not exists witness_edge (
+    one integer primary key check (one = 1),
+    epoch text not null,
+    size integer not null,
+    feed_hash text not null,
+    hashes text not null
+) strict;
+
+create table if not exists witness_checkpoint (
+    epoch text not null,
+    position integer not null,
+    root text not null,
+    feed_hash text not null,
+    raw text not null,
+    signature text not null,
+    seen_at text not null,
+    agrees integer not null default 0,
+    is_cosigned integer not null default 0,
+    primary key (epoch, position, root, feed_hash)
+) strict;
+create index if not exists witness_checkpoint_seen on witness_checkpoint (seen_at);
+
+create table if not exists witness_evidence (
+    id integer primary key,
+    found_at text not null,
+    kind text not null,
+    epoch text not null,
+    position integer not null,
+    words text not null,
+    raw text not null,
+    signature text not null,
+    against_raw text,
+    against_signature text,
+    own_root text,
+    own_feed_hash text,
+    unique (kind, epoch, position, raw)
 ) strict;

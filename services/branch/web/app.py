@@ -17,6 +17,7 @@ from branch.web import api, pages
 from branch.web.gate import SignInNeeded
 from branch.web.guards import BodyLimit, SameSite
 from branch.web.problems import problem
+from branch.witnessing import witness_of
 from cylinder.refusal import Reason, Refused
 
 log = structlog.get_logger("branch.web")
@@ -30,12 +31,14 @@ def make_app(node: Node) -> FastAPI:
         node.live.attach(asyncio.get_running_loop())
         loops = asyncio.create_task(node.sync.run())
         loops.add_done_callback(node.sync.ended)
+        witnessing = asyncio.create_task(witness_of(node).run())
         try:
             yield
         finally:
             loops.cancel()
+            witnessing.cancel()
             # How they ended was logged when they did; it must not keep the rest from closing.
-            await asyncio.wait({loops})
+            await asyncio.wait({loops, witnessing})
             await node.http.aclose()
             node.store.close()
 

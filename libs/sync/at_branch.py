@@ -23,6 +23,9 @@ from sync.branch_log import BranchLog
 from sync.opening import link_of
 from sync.standpoint import Fresh, Standpoint
 
+NODE_SUSPECTED = "node.suspected"
+"""The hub's fact that two nodes live with one key: body {node, key_id, …}. It stops the node that it names."""
+
 
 @dataclass(frozen=True, slots=True)
 class Author:
@@ -109,6 +112,7 @@ def begin_again(log: BranchLog, author: Author, fresh: Fresh, *, reason: str, no
     that came from a backup has forgotten what it once knew.
     """
     here = _standpoint(log)
+    was_suspected = here.is_suspected and author.key_id == _key_id_of(log, here)
     tail = log.set_aside(here.inc, here.acked_seq, reason)
     last = log.at_place(here.inc, here.acked_seq) if here.acked_seq else None
     parent: dict[str, JsonValue] = {
@@ -119,7 +123,7 @@ def begin_again(log: BranchLog, author: Author, fresh: Fresh, *, reason: str, no
     log.stand(
         replace(
             here, inc=fresh.inc, seq=0, hash=NO_HASH, acked_seq=0, heard_at=None, trouble="", relearning=reason,
-            parent=here.inc,
+            parent=here.inc, is_suspected=was_suspected,
         )
     )  # fmt: skip
     _write_genesis(log, author, fresh, parent=parent, reason=reason, now=now)
@@ -188,6 +192,7 @@ def take_page(log: BranchLog, page: FeedPage, *, heard_at: dt.datetime) -> PageT
             heard_at=heard_at if is_at_head else here.heard_at,
             hub_time=page.hub_time,
             relearning="" if is_at_head else here.relearning,
+            is_suspected=here.is_suspected or any(_suspects(log, here, link) for link in found),
         )
     )
     return PageTaken(items=len(page.items), fresh=fresh, is_at_head=is_at_head)
@@ -248,6 +253,20 @@ def _forgotten(log: BranchLog, here: Standpoint, found: Sequence[Link | None]) -
                 raise PageRefused(f"the hub holds another envelope at {log.node} {seq} than it acknowledged")
             return StartAgain("fork")
     return None
+
+
+def _suspects(log: BranchLog, here: Standpoint, link: Link | None) -> bool:
+    """Whether this is the hub's word that a second node lives with this node's key."""
+    if link is None or link.envelope.place.node != log.hub_node or link.envelope.event.kind != NODE_SUSPECTED:
+        return False
+    body = link.envelope.event.body
+    return body.get("node") == log.node and body.get("key_id") == _key_id_of(log, here)
+
+
+def _key_id_of(log: BranchLog, here: Standpoint) -> str:
+    """The key with which the present incarnation is signed."""
+    opening = log.at_place(here.inc, 1)
+    return "" if opening is None else link_of(opening).envelope.place.key_id
 
 
 def _take(log: BranchLog, link: Link, position: int) -> int:

@@ -23,12 +23,21 @@ from eventlog.wire import (
     MOST_ITEMS_A_PAGE,
     OWN_SEQ_HEADER,
     SIGNED_HEADER,
+    Alert,
+    BeatAnswerDocument,
+    BeatDocument,
     DiverCard,
     DiverCards,
+    EnrolAgain,
     Enrolled,
     Enrolment,
     FeedPage,
+    GiveBack,
+    GivenBack,
+    HashAtDocument,
     HeadNews,
+    HubAhead,
+    HubAheadAnswer,
     Push,
     PushAnswer,
     PushRefusal,
@@ -61,6 +70,15 @@ class HubRefused(Exception):
         self.status = status
         self.title = title
         self.detail = detail
+
+
+@dataclass(frozen=True, slots=True)
+class BeatHeard:
+    """A beat's answer, and its bytes as the hub signed them: evidence of where the hub once stood."""
+
+    answer: BeatAnswerDocument
+    body: str
+    signature: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +157,40 @@ class HubClient:
         if answer.status != 200:
             raise _refusal(answer)
         return _read(HeadNews, self._signed(answer))
+
+    async def hash_at(self, position: int) -> HashAtDocument:
+        """The cumulative hash of the hub's feed at a position."""
+        return _read(HashAtDocument, await self.ask("GET", "/v1/feed/hash", params={"at": str(position)}))
+
+    async def give_back(self, run: Sequence[Sealed]) -> GivenBack:
+        """Hand over envelopes of any log that the hub may have lost; at most 500, 1 MiB."""
+        body = GiveBack(envelopes=tuple(WireEnvelope.of(one) for one in run)).model_dump_json().encode()
+        return _read(GivenBack, await self.ask("POST", f"/v1/nodes/{self._node}/give-back", body=body))
+
+    async def alert(self, sealed: Sealed) -> GivenBack:
+        """Send one fact that blocks ahead of everything that is still to be pushed."""
+        body = Alert(envelope=WireEnvelope.of(sealed)).model_dump_json().encode()
+        return _read(GivenBack, await self.ask("POST", f"/v1/nodes/{self._node}/alerts", body=body))
+
+    async def beat(self, beat: BeatDocument) -> BeatHeard:
+        """Say where this node stands, and take the next ticket."""
+        answer = await self._call(
+            "POST", f"/v1/nodes/{self._node}/beat", body=beat.model_dump_json().encode()
+        )
+        if answer.status != 200:
+            raise _refusal(answer)
+        body = self._signed(answer)
+        return BeatHeard(_read(BeatAnswerDocument, body), body.decode(), answer.signature or "")
+
+    async def enrol_again(self, sealed: Sealed) -> Enrolled:
+        """Show a restored hub its own fact of this node's enrolment. Raises HubRefused when it does not hold."""
+        body = EnrolAgain(envelope=WireEnvelope.of(sealed)).model_dump_json().encode()
+        return _read(Enrolled, await self.ask("POST", "/v1/enrol/again", body=body))
+
+    async def hub_is_behind(self, body: str, signature: str) -> HubAheadAnswer:
+        """Show the hub what it once signed. When it proves a rollback, the hub stops until its operator acts."""
+        shown = HubAhead(body=body, signature=signature).model_dump_json().encode()
+        return _read(HubAheadAnswer, await self.ask("POST", "/v1/feed/ahead", body=shown))
 
     async def heads(self) -> AsyncIterator[Bell]:
         """Each word of the bell, beats included, until the line breaks (HubUnreachable). The first comes at once.

@@ -122,6 +122,90 @@ class FeedPage(_Document):
     hub_time: AwareDatetime
 
 
+class HashAtDocument(_Document):
+    """GET /v1/feed/hash?at=P: the cumulative hash at a position; none when the feed does not reach so far."""
+
+    epoch: str
+    position: Annotated[int, Field(ge=0)]
+    feed_hash: Hash | None
+
+
+class GiveBack(_Document):
+    """POST /v1/nodes/{node}/give-back: envelopes of any logs that the hub may have lost, in any order."""
+
+    envelopes: Annotated[tuple[WireEnvelope, ...], Field(min_length=1, max_length=MOST_ENVELOPES_A_PUSH)]
+
+
+class GivenBack(_Document):
+    """What became of each, by envelope hash. `unknown_key` may be offered again: the key's enrolment may come yet.
+
+    `position` is the feed's after it, 0 when nothing moved; `epoch` is the one in which it was settled.
+    """
+
+    settled: tuple[Hash, ...]
+    unknown_key: tuple[Hash, ...]
+    refused: tuple[Hash, ...]
+    position: Annotated[int, Field(ge=0)]
+    epoch: str
+
+
+class Alert(_Document):
+    """POST /v1/nodes/{node}/alerts: one fact that blocks, ahead of what was written before it. Answered by GivenBack."""
+
+    envelope: WireEnvelope
+
+
+class BeatDocument(_Document):
+    """POST /v1/nodes/{node}/beat: where a node stands. `beat` is this request's id: the same one heard twice is one beat.
+
+    `digest` is that of all its standings at `position`, given only when it has nothing unsent.
+    """
+
+    beat: UUID
+    inc: UUID
+    parent: UUID | None
+    seq: Annotated[int, Field(ge=0)]
+    epoch: Annotated[str, StringConstraints(max_length=64)]
+    position: Annotated[int, Field(ge=0, le=2**62)]
+    feed_hash: Hash
+    ticket: Annotated[str, StringConstraints(max_length=128)]
+    digest: Hash | None = None
+
+
+class BeatAnswerDocument(_Document):
+    """The next ticket, and where the hub stands: signed, so that a node can show the hub later that it once stood there."""
+
+    verdict: Literal["ok", "stale", "clone"]
+    inc: UUID
+    ticket: str
+    epoch: str
+    head: Annotated[int, Field(ge=0)]
+    feed_hash: Hash
+    digest: Literal["agree", "differ", "unknown"]
+    hub_time: AwareDatetime
+
+
+class EnrolAgain(_Document):
+    """POST /v1/enrol/again: the hub's own fact of this node's enrolment, for a hub that has forgotten it."""
+
+    envelope: WireEnvelope
+
+
+class HubAhead(_Document):
+    """POST /v1/feed/ahead: a beat's answer as the hub signed it, beyond what the hub holds now."""
+
+    body: Annotated[str, StringConstraints(max_length=4096)]
+    signature: Annotated[str, StringConstraints(max_length=128)]
+
+
+class HubAheadAnswer(_Document):
+    """Whether this proves that the hub was rolled back. Then it serves nothing until its operator acts."""
+
+    is_rolled_back: bool
+    epoch: str
+    head: Annotated[int, Field(ge=0)]
+
+
 class Enrolment(_Document):
     """POST /v1/enrol: a one-time code for a key. `node` is the slug that the hub's operator named in the invitation."""
 

@@ -16,6 +16,7 @@ from tests.simulation.memory_branch import BranchState, MemoryBranchLog
 from tests.simulation.quick_keys import QuickKey, QuickPublicKey
 
 from branch.time_floor import TimeFloor
+from eventlog.envelope import Sealed
 from eventlog.event import Event, Seen
 from eventlog.feed import NewEpoch, PageRefused
 from eventlog.keys import key_id
@@ -89,10 +90,12 @@ class ShopMachine:
         if self.state.here is not None and self.state.here.hub_time is not None:
             self.floor.hear(self.state.here.hub_time)
         self.waiting: dict[str, int] = {}
+        self.fill_decided_on: dict[UUID, UUID] = {}
         self.failed: dict[str, int] = {"push": 0, "pull": 0, "beat": 0}
         self.search: Search | None = None
         self.evidence: list[Evidence] = []
         self.alerted: set[str] = set()
+        self.put_by_to: dict[UUID, int] = {}
 
     def _wall(self) -> dt.datetime:
         return self.world.now() + dt.timedelta(seconds=self.wall_off_s)
@@ -243,7 +246,10 @@ class ShopMachine:
 
     def _pump_push(self) -> None:
         here, log = self._here(), self.log()
-        run = log.own_after(here.inc, here.acked_seq, RUN)
+        run = log.own_after(here.inc, max(here.acked_seq, self.put_by_to.get(here.inc, 0)), RUN)
+        if run and self.world.weather.has("garbled") and self.world.chance(0.05):
+            self.world.count("a line garbled an envelope")
+            run = (*run[:-1], self._garbled(run[-1]))
         if run and here.seq - here.acked_seq > LONG_BACKLOG and self._send_alert(log):
             return
         if run:
@@ -253,6 +259,11 @@ class ShopMachine:
         if back:
             self.world.count("gave back")
             self._ask("push", lambda: self.world.hub.give_back(self.node, back), self._on_given_back)
+
+    def _garbled(self, sealed: Sealed) -> Sealed:
+        at = self.world.rng.randrange(len(sealed.raw))
+        raw = sealed.raw[:at] + bytes([sealed.raw[at] ^ 1]) + sealed.raw[at + 1 :]
+        return replace(sealed, raw=raw)
 
     def _send_alert(self, log: QuickBranchLog) -> bool:
         here = self._here()
@@ -321,7 +332,11 @@ class ShopMachine:
             self._show_enrolment()
             return
         if says.answer == "quarantined":
+            # Nothing is acknowledged, but the hub has the bytes: the rest follows.
+            if says.head is not None:
+                self.put_by_to[says.head.inc] = says.head.seq
             self.world.needs_a_new_key(self)
+            self._again("push")
             return
         found = self.transact(lambda log: at_branch.take_push_answer(log, says))
         match found:

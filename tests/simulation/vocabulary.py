@@ -11,7 +11,8 @@ from cylinder.facts import Fact
 from cylinder.marks import KeyedPressure, Marks
 from eventlog.event import Effect, Event, Seen
 
-START = dt.datetime(2031, 3, 1, 8, 0, tzinfo=dt.UTC)
+START = dt.datetime(2031, 3, 27, 8, 0, tzinfo=dt.UTC)
+"""A few days before the end of a month, so that what is due at its end runs out while the network lives."""
 NEWER_KIND = "cylinder.found_brittle"
 """A kind that this software does not know; its header says that it blocks."""
 

@@ -15,7 +15,7 @@ from tests.simulation.vocabulary import NEWER_KIND
 
 from cylinder.facts import CondemnationAnnulled, Condemned
 from cylinder.recorded import cylinder_subject
-from cylinder.standing import Standing, digest
+from cylinder.standing import digest
 from eventlog.event import Effect, Event
 from sync.opening import link_of
 from sync.standpoint import Standpoint
@@ -39,6 +39,7 @@ class Watch:
         """Facts that no database holds any more: not uploaded when the disk went, or lost with both ends."""
         self.forkable: set[UUID] = set()
         """Incarnations that may have two tails: restored without a marker, or cloned."""
+        self.fills = 0
         self.hashes: dict[tuple[UUID, int], set[str]] = defaultdict(set)
 
     def violate(self, promise: str, words: str) -> None:
@@ -52,6 +53,8 @@ class Watch:
             link = link_of(shop.state.envelopes[kept.hash])
             self.events.setdefault(event_id, link.envelope.event)
             self.hashes[kept.inc, kept.seq].add(kept.hash)
+        for event_id in sorted(touched & set(shop.fill_decided_on)):
+            self._filled(shop, shop.fill_decided_on.pop(event_id), self.events[event_id])
         here = shop.state.here
         if before is None or here is None:
             return
@@ -66,8 +69,9 @@ class Watch:
             if one.id not in shop.state.facts:
                 self.violate("P2", f"{shop.node} said that {one.kind} is recorded, and its database lacks it")
 
-    def filled(self, shop: ShopMachine, cylinder: UUID, fill: Event, standing: Standing) -> None:
+    def _filled(self, shop: ShopMachine, cylinder: UUID, fill: Event) -> None:
         """A fill is authorised at this commit. P1, by a rule that is simpler than the standing's."""
+        self.fills += 1
         held = [link_of(shop.state.envelopes[kept.hash]).envelope.event for kept in shop.state.facts.values()]
         for block in self._uncleared(held, cylinder):
             self.violate("P1", f"{shop.node} filled with {block.kind} {block.id} in its database")
@@ -77,13 +81,14 @@ class Watch:
                 if block.id not in shop.state.facts:
                     self.violate("P6", f"{shop.node} filled and had forgotten {block.kind} {block.id}")
         here = shop.state.here
-        if here is not None and fill.seen.position > here.feed.position:
+        assert here is not None
+        if fill.seen.epoch == here.feed.epoch and fill.seen.position > here.feed.position:
             self.violate("P1", f"{shop.node} says that it has seen {fill.seen.position}, which it has not")
-        true_today = self.world.now().date()
-        if not self.world.people.is_in_test(standing, min(true_today, fill.at.date())):
+        if here.hub_time is not None and fill.at < here.hub_time:
+            self.violate("P1", f"{shop.node} filled by a clock behind the time that the hub has signed")
+        standing = self.world.people.standing_at(shop, shop.log(), cylinder)
+        if not self.world.people.is_in_test(standing, min(self.world.now().date(), fill.at.date())):
             self.violate("P1", f"{shop.node} filled a cylinder that is out of test")
-        if self.world.weather.has("clock") and not self.world.people.is_in_test(standing, fill.at.date()):
-            self.violate("P1", f"{shop.node} filled by its own clock")
 
     def _uncleared(self, held: list[Event], cylinder: UUID) -> list[Event]:
         """Blocks that no rule could have lifted: named by nobody, or only by people who may not."""
@@ -133,8 +138,8 @@ class Watch:
         waiting = {
             link_of(sealed).envelope.event.id
             for shop in self.world.machines
+            if self._waits_for_a_person(shop)
             for sealed in shop.state.envelopes.values()
-            if (shop.node, sealed.raw) in hub.state.put_by
         }
         for missing in set(self.events) - set(ids) - self.excused - waiting:
             self.violate("P2", f"{self.events[missing].kind} {missing} is lost")
@@ -143,13 +148,18 @@ class Watch:
         for shop in self.world.machines:
             self._shop_at_rest(shop, end.epoch, end.position, end.feed_hash, wanted)
         self._no_number_twice()
+        self._every_clone_was_seen()
+
+    def _waits_for_a_person(self, shop: ShopMachine) -> bool:
+        """A second machine with a withdrawn key: its blocks are taken, the rest lies at its disk and in quarantine."""
+        return shop.is_second and (shop.node, shop.author.key_id) in self.world.hub.state.revoked
 
     def _shop_at_rest(
         self, shop: ShopMachine, epoch: str, position: int, feed_hash: str, wanted: str
     ) -> None:
         here = shop.state.here
         assert here is not None
-        is_waiting = shop.is_second and (shop.node, shop.author.key_id) in self.world.hub.state.revoked
+        is_waiting = self._waits_for_a_person(shop)
         if here.acked_seq != here.seq and not is_waiting:
             self.violate(
                 "P8", f"{shop.node} still has {here.seq - here.acked_seq} facts to send: {here.trouble}"
@@ -163,6 +173,9 @@ class Watch:
             self.violate("P8", f"{shop.node} is still relearning")
         if shop.state.unproven:
             self.violate("P4", f"{shop.node} has {len(shop.state.unproven)} facts unproven")
+        missing = set(self.world.hub.state.position_of) - set(shop.state.facts)
+        if missing:
+            self.violate("P4", f"{shop.node} lacks {len(missing)} facts of the feed that it has read")
         if is_waiting:
             return  # The officer has to look at what was signed with a withdrawn key.
         for event_id, kept in shop.state.facts.items():
@@ -176,3 +189,14 @@ class Watch:
         for (inc, seq), found in self.hashes.items():
             if len(found) > 1 and inc not in self.forkable:
                 self.violate("P6", f"number {seq} of {inc} was used {len(found)} times")
+
+    def _every_clone_was_seen(self) -> None:
+        """Two machines with one key that both speak are found, and one of them hands over and stops."""
+        for shop in self.world.machines:
+            twins = [one for one in self.world.machines if one.author.key_id == shop.author.key_id]
+            here = shop.state.here
+            if len(twins) > 1 and not any(one.is_second or self._is_suspected(one) for one in twins):
+                self.violate("P6", f"two machines live with the key of {shop.node}, unnoticed: {here}")
+
+    def _is_suspected(self, shop: ShopMachine) -> bool:
+        return shop.state.here is not None and shop.state.here.is_suspected

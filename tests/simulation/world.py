@@ -252,7 +252,7 @@ class World:
         def poll(lane: str) -> None:
             if not shop.is_gone:
                 shop.pump(lane)
-                self.later(5.0, lambda: poll(lane), f"{shop.node} polls {lane}")
+                self.later(20.0, lambda: poll(lane), f"{shop.node} polls {lane}")
 
         for lane in ("push", "pull", "beat"):
             poll(lane)

@@ -7,10 +7,10 @@ number of an incarnation twice, or lose an envelope.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, replace
 
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from pydantic import JsonValue
 
 from eventlog.chain import LOG_OPENED, Head, Link
@@ -127,7 +127,7 @@ def begin_again(log: BranchLog, author: Author, fresh: Fresh, *, reason: str, no
         )
     )  # fmt: skip
     _write_genesis(log, author, fresh, parent=parent, reason=reason, now=now)
-    carried = [link.envelope.event for link in tail if link.envelope.event.kind != LOG_OPENED]
+    carried = [link.envelope.event for link in tail if _has_to_be_carried(log, link)]
     here = _standpoint(log)
     prev, seq = here.hash, here.seq
     for event in carried:
@@ -162,11 +162,29 @@ def take_push_answer(log: BranchLog, says: HubSays) -> Acked | Held | StartAgain
             return Held(reason)
 
 
-def take_page(log: BranchLog, page: FeedPage, *, heard_at: dt.datetime) -> PageTaken | StartAgain:
+def prove(page: FeedPage, key_of: Callable[[str, str], Ed25519PublicKey | None]) -> frozenset[Sealed]:
+    """The envelopes of a page whose signature is borne out by the key that is held for them: slow, and needs no
+    transaction. Whose key is not held yet, or does not bear it out, is looked at again by `take_page`."""
+    good: set[Sealed] = set()
+    for item in page.items:
+        try:
+            sealed = item.sealed()
+        except ValueError:
+            continue
+        link = _opened(sealed)
+        key = None if link is None else key_of(link.envelope.place.node, link.envelope.place.key_id)
+        if key is not None and _bears_out(sealed, key):
+            good.add(sealed)
+    return frozenset(good)
+
+
+def take_page(
+    log: BranchLog, page: FeedPage, *, heard_at: dt.datetime, proven: Set[Sealed] = frozenset()
+) -> PageTaken | StartAgain:
     """Apply one page of the feed. Raises PageRefused (NewEpoch among it), and then nothing of it may be kept.
 
     What cannot be read, or does not bear out its signature, keeps its position and is no fact here, unless its header
-    says that it blocks something.
+    says that it blocks something. `proven` is what `prove` found with the keys of this log: a key is never replaced.
     """
     here = _standpoint(log)
     hashes = check_page(page, here.feed)
@@ -180,7 +198,7 @@ def take_page(log: BranchLog, page: FeedPage, *, heard_at: dt.datetime) -> PageT
         if link is None:
             log.keep_unread(item.position, item.sealed())
         else:
-            fresh += _take(log, link, item.position)
+            fresh += _take(log, link, item.position, proven)
     position = page.after + len(page.items)
     is_at_head = position >= page.head
     if not page.items and not is_at_head:
@@ -196,6 +214,12 @@ def take_page(log: BranchLog, page: FeedPage, *, heard_at: dt.datetime) -> PageT
         )
     )
     return PageTaken(items=len(page.items), fresh=fresh, is_at_head=is_at_head)
+
+
+def _has_to_be_carried(log: BranchLog, link: Link) -> bool:
+    """A fact goes along unless it only opened the log, or the feed holds it already under another envelope."""
+    kept = log.fact(link.envelope.event.id)
+    return link.envelope.event.kind != LOG_OPENED and (kept is None or kept.position is None)
 
 
 def _write_genesis(
@@ -247,10 +271,8 @@ def _forgotten(log: BranchLog, here: Standpoint, found: Sequence[Link | None]) -
         if seq > here.seq:
             return StartAgain("restore")
         mine = log.at_place(here.inc, seq)
-        if mine is None or mine.hash != link.hash:
-            if seq <= here.acked_seq:
-                # It acknowledged one envelope and now shows another at its place.
-                raise PageRefused(f"the hub holds another envelope at {log.node} {seq} than it acknowledged")
+        # What the hub has acknowledged stands; the other tail of a fork is held beside it.
+        if seq > here.acked_seq and (mine is None or mine.hash != link.hash):
             return StartAgain("fork")
     return None
 
@@ -269,14 +291,14 @@ def _key_id_of(log: BranchLog, here: Standpoint) -> str:
     return "" if opening is None else link_of(opening).envelope.place.key_id
 
 
-def _take(log: BranchLog, link: Link, position: int) -> int:
+def _take(log: BranchLog, link: Link, position: int, proven: Set[Sealed]) -> int:
     """Hold what stands at a position; 1 when the fact was new here."""
     event, place = link.envelope.event, link.envelope.place
     known = log.fact(event.id)
     if known is not None and known.hash == link.hash:
         log.place(event.id, position)
         return 0
-    is_proven = _is_proven(log, link)
+    is_proven = link.sealed in proven or _is_proven(log, link)
     if known is None:
         log.keep(link, position=position, is_proven=is_proven)
     elif is_proven:
@@ -294,10 +316,12 @@ def _take(log: BranchLog, link: Link, position: int) -> int:
 def _is_proven(log: BranchLog, link: Link) -> bool:
     place = link.envelope.place
     key = log.key(place.node, place.key_id)
-    if key is None:
-        return False
+    return key is not None and _bears_out(link.sealed, key)
+
+
+def _bears_out(sealed: Sealed, key: Ed25519PublicKey) -> bool:
     try:
-        verify(link.sealed, key)
+        verify(sealed, key)
     except Forged:
         return False
     return True

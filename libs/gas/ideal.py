@@ -6,7 +6,7 @@ tenth less air than it says.
 """
 
 from gas.mixture import Mix
-from gas.pressure import Pressure
+from gas.pressure import Pressure, Unit
 from gas.quantity import MOLAR_GAS_CONSTANT, AbsolutePressure, Amount, Temperature
 
 
@@ -20,3 +20,9 @@ def ideal_amount(mix: Mix, read: Pressure, at: Temperature, *, volume_litre: flo
     """What a cylinder would hold of an ideal gas."""
     pascal = AbsolutePressure.of_gauge(read).pascal
     return Amount(mix, pascal * volume_litre / 1000 / (MOLAR_GAS_CONSTANT * at.kelvin))
+
+
+def ideal_read(amount: Amount, at: Temperature, *, volume_litre: float, unit: Unit) -> Pressure:
+    """What the gauge would show of an ideal gas: the inverse of `ideal_amount`."""
+    pascal = amount.mol * MOLAR_GAS_CONSTANT * at.kelvin / (volume_litre / 1000)
+    return AbsolutePressure(pascal).gauge(unit)

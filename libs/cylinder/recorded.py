@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 from uuid import UUID, uuid5
 
@@ -42,6 +42,22 @@ class Header(Protocol):
     def clears(self) -> Sequence[UUID]: ...
 
 
+class Placed(Protocol):
+    """Where an envelope stands in its node's log. The envelope library's Place has it; nothing here knows that."""
+
+    @property
+    def node(self) -> str: ...
+    @property
+    def key_id(self) -> str: ...
+    @property
+    def inc(self) -> UUID: ...
+    @property
+    def seq(self) -> int: ...
+
+
+HUB = "hub"
+"""The node of the network itself: only its word counts about keys, and it may speak about people everywhere."""
+
 _EFFECTS: dict[str, EffectName] = {"block": "block", "clear": "clear", "neutral": "neutral"}
 
 
@@ -49,8 +65,22 @@ _BLOCKING_KINDS = frozenset(kind.KIND for kind in KINDS.values() if kind.EFFECT 
 
 
 @dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a fact was written: node, key, incarnation of the node's log, number in it.
+
+    `is_proven` is false where the signature could not be checked here. Such a fact may block; it is never good news.
+    """
+
+    node: str
+    key_id: str
+    inc: UUID
+    seq: int
+    is_proven: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class Recorded:
-    """One recorded fact. `node` is the shop's slug; `at` its clock, shown and never used to order."""
+    """One recorded fact. `at` is the shop's clock, shown and never used to order."""
 
     id: UUID
     kind: str
@@ -61,9 +91,18 @@ class Recorded:
     at: dt.datetime
     actor: str
     role: str
-    node: str
+    origin: Origin
     diver_ref: str | None = None
     clears: tuple[UUID, ...] = ()
+
+    @property
+    def node(self) -> str:
+        """The shop's slug."""
+        return self.origin.node
+
+    def says_the_same_as(self, other: Recorded) -> bool:
+        """Whether it is the same fact of the same node, wherever in its log it stands."""
+        return self == other or (self.node == other.node and replace(self, origin=other.origin) == other)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +116,12 @@ class NewFact:
     clears: tuple[UUID, ...] = field(default=())
 
 
-def recorded(header: Header, node: str) -> Recorded:
+def origin_of(place: Placed, *, is_proven: bool = True) -> Origin:
+    """Where an envelope stands, for the fact that it carries."""
+    return Origin(place.node, place.key_id, place.inc, place.seq, is_proven)
+
+
+def recorded(header: Header, origin: Origin) -> Recorded:
     """Read a stored event. A body that does not fit its kind becomes UnknownFact: its effect still counts.
 
     A kind that blocks does so whatever the header says: a condemnation sent as "neutral" is a condemnation.
@@ -100,7 +144,7 @@ def recorded(header: Header, node: str) -> Recorded:
         at=header.at,
         actor=header.actor,
         role=header.role,
-        node=node,
+        origin=origin,
         diver_ref=header.diver_ref,
         clears=tuple(header.clears),
     )
@@ -125,6 +169,16 @@ def cylinder_subject(cylinder_id: UUID) -> str:
 def visit_subject(visit_id: UUID) -> str:
     """The subject of a visit's facts until its cylinder is identified."""
     return f"visit/{visit_id}"
+
+
+def actor_subject(actor_id: str) -> str:
+    """The subject of facts about a member of staff."""
+    return f"actor/{actor_id}"
+
+
+def node_subject(node: str) -> str:
+    """The subject of facts about a node and its keys."""
+    return f"node/{node}"
 
 
 def cylinder_of(subject: str) -> UUID | None:

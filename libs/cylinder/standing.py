@@ -8,80 +8,42 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Annotated
 from uuid import UUID
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from cylinder.annulment import ANNULMENT_KINDS, is_annulled
+from cylinder.block import Block, block_of
+from cylinder.clearing import AT_HUB_ONLY, CLEARED_BY, INSPECTING
 from cylinder.facts import (
     Condemned,
     CylinderIdentified,
     CylinderRegistered,
     DatesRead,
     Fact,
-    HoldPlaced,
-    HoldReleased,
     RatingRead,
-    Rejected,
-    RenderedUnusable,
     Requalified,
     UnknownFact,
-    VisualFailed,
     VisualPassed,
 )  # fmt: skip
+from cylinder.identity import IDENTITY_KINDS, Identity, identity, kin
 from cylinder.marks import KeyedPressure, Marks, Month
 from cylinder.near import bare
-from cylinder.recorded import Recorded
+from cylinder.proof import CREDENTIAL_KINDS, Proof
+from cylinder.recorded import HUB, Recorded, cylinder_subject
 from rulebook import YearMonth
 
-_INSPECTING = frozenset({"inspector"})
-
-CLEARED_BY: Mapping[str, Mapping[str, frozenset[str]]] = {
-    HoldPlaced.KIND: {
-        HoldReleased.KIND: _INSPECTING,
-        VisualPassed.KIND: _INSPECTING,
-        Requalified.KIND: _INSPECTING,
-    },
-    VisualFailed.KIND: {VisualPassed.KIND: _INSPECTING, Requalified.KIND: _INSPECTING},
-    Rejected.KIND: {Requalified.KIND: _INSPECTING},
-    Condemned.KIND: {},  # 49 CFR 180.203: "may not be restored by repair, rebuilding, requalification, or any other procedure".
-    RenderedUnusable.KIND: {},
-}
-"""Which kind of clear, by which role, lifts which kind of block. A block of an unknown kind is lifted by nothing."""
+__all__ = ["Block", "Standing", "digest", "matters", "standing"]
 
 _NEUTRAL_KINDS = frozenset(
     {CylinderRegistered.KIND, CylinderIdentified.KIND, RatingRead.KIND, DatesRead.KIND}
+    | IDENTITY_KINDS
+    | ANNULMENT_KINDS
+    | CREDENTIAL_KINDS
 )
-
-
-class Block(BaseModel):
-    """One thing held against a cylinder, and who said so, where and when."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    id: UUID
-    kind: str
-    words: str
-    reason: str
-    criterion: str = ""
-    clause: str = ""
-    node: str
-    actor: str
-    performed_on: dt.date
-    at: dt.datetime
-    visit_id: UUID | None = None
-    """The visit that placed it, where a visit did."""
-
-    @property
-    def is_for_good(self) -> bool:
-        """Condemned or made unusable: no procedure lifts it."""
-        return self.kind in (Condemned.KIND, RenderedUnusable.KIND)
-
-    @property
-    def is_hold(self) -> bool:
-        """On hold: an inspector at any shop can answer it."""
-        return self.kind == HoldPlaced.KIND
 
 
 class Standing(BaseModel):
@@ -96,6 +58,10 @@ class Standing(BaseModel):
     requalified: Month | None = None
     looked_inside: Month | None = None
     facts: Annotated[int, Field(ge=0)] = 0
+    linked: tuple[UUID, ...] = ()
+    """The other records of the same cylinder."""
+    links: tuple[UUID, ...] = ()
+    """The links that say so: good news about the whole names them, and falls with them."""
 
     @property
     def is_clear(self) -> bool:
@@ -118,32 +84,34 @@ def matters(fact: Recorded) -> bool:
     return fact.effect != "neutral" or fact.kind in _NEUTRAL_KINDS
 
 
-def standing(cylinder_id: UUID, facts: Iterable[Recorded]) -> Standing:
-    """Fold a set of facts of one cylinder, in any order, with any duplicates."""
-    each: dict[UUID, Recorded] = {}
-    for fact in facts:
-        if not matters(fact):
-            continue
-        other = each.setdefault(fact.id, fact)
-        if other != fact:  # One id, two contents: a fault or a forgery. The same one counts at every node.
-            each[fact.id] = min(fact, other, key=_precedence)
-    ordered = [each[fact_id] for fact_id in sorted(each)]
-    cleared = _cleared(ordered)
-    blocks = [_block(fact) for fact in ordered if fact.effect == "block" and fact.id not in cleared]
+def standing(
+    cylinder_id: UUID, facts: Iterable[Recorded], credentials: Iterable[Recorded], *, hub: str = HUB
+) -> Standing:
+    """Fold a set of facts in any order, with any duplicates.
+
+    `facts` are those of the cylinder and of every record it was ever linked with (others change nothing);
+    `credentials` those about the people and nodes that these facts rest on. `gather` finds both.
+    """
+    said, vouching = _distinct(facts), _distinct(credentials)
+    family = {cylinder_subject(one) for one in kin(cylinder_id, said)}
+    said = [fact for fact in said if fact.subject in family]
+    proof = Proof(vouching, contested=_contested(said, vouching), hub=hub)
+    who = identity(said, proof)
+    group = who.group(cylinder_id)
+    parts = [_Part.of(one, said, who, proof, hub) for one in sorted(group)]
+    subjects = {cylinder_subject(one) for one in group}
+    own = [fact for fact in said if fact.subject in subjects]
     return Standing(
         cylinder_id=cylinder_id,
-        marks=_marks(ordered),
-        blocks=tuple(sorted(blocks, key=lambda block: (not block.is_for_good, block.is_hold, block.id))),
-        rated=_rated(ordered),
-        requalified=_latest_month(ordered, (Requalified,)),
-        looked_inside=_latest_month(ordered, (Requalified, VisualPassed)),
-        facts=len(ordered),
+        marks=_marks(own),
+        blocks=_blocks(parts),
+        rated=min((part.rated for part in parts if part.rated), key=_lowest_first, default=None),
+        requalified=_month(part.requalified_on for part in parts),
+        looked_inside=_month(part.looked_inside_on for part in parts),
+        facts=len({fact.id for fact in own}),
+        linked=tuple(sorted(group - {cylinder_id})),
+        links=who.links_within(group),
     )
-
-
-def may_clear(block_kind: str, clear_kind: str, role: str) -> bool:
-    """Whether a clear of this kind by this role lifts a block of this kind."""
-    return role in CLEARED_BY.get(block_kind, {}).get(clear_kind, frozenset())
 
 
 def digest(standings: Iterable[Standing]) -> str:
@@ -155,62 +123,99 @@ def digest(standings: Iterable[Standing]) -> str:
     return whole.hexdigest()
 
 
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One of the records of a cylinder: what stands open on it, and what its bench found."""
+
+    cylinder_id: UUID
+    open: tuple[Recorded, ...]
+    rated: KeyedPressure | None
+    requalified_on: dt.date | None
+    looked_inside_on: dt.date | None
+
+    @classmethod
+    def of(cls, cylinder_id: UUID, said: Sequence[Recorded], who: Identity, proof: Proof, hub: str) -> _Part:
+        subject = cylinder_subject(cylinder_id)
+        own = [fact for fact in said if fact.subject == subject]
+        # Good news that was found out about another record falls when the link to it does.
+        good = [fact for fact in own if who.disputed.isdisjoint(fact.clears)]
+        return cls(
+            cylinder_id,
+            tuple(
+                block
+                for block in said
+                if block.effect == "block"
+                and cylinder_id in who.stands_on(block)
+                and not _is_lifted(block, good, said, proof, hub)
+            ),
+            _rated(good, proof),
+            _latest_day(good, (Requalified,), proof),
+            _latest_day(good, (Requalified, VisualPassed), proof),
+        )
+
+
+def _is_lifted(
+    block: Recorded, good: Sequence[Recorded], said: Sequence[Recorded], proof: Proof, hub: str
+) -> bool:
+    """Whether a valid clear on this record names the block. A clear of an unknown kind, or unproven, names nothing."""
+    if block.kind == Condemned.KIND:
+        return is_annulled(block, said, proof, hub=hub)
+    clears = CLEARED_BY.get(block.kind, {})
+    return any(
+        proof.is_good(fact, clears[fact.kind], at_hub=fact.kind in AT_HUB_ONLY)
+        for fact in good
+        if fact.effect == "clear"
+        and block.id in fact.clears
+        and fact.kind in clears
+        and not isinstance(fact.fact, UnknownFact)
+    )
+
+
+def _distinct(facts: Iterable[Recorded]) -> list[Recorded]:
+    """Each fact that matters once, in an order that has no meaning, but is everywhere the same.
+
+    One id with two contents is a fault or a forgery: both are kept, and what of them blocks, blocks.
+    """
+    each: dict[UUID, list[Recorded]] = {}
+    for fact in facts:
+        if matters(fact):
+            same = each.setdefault(fact.id, [])
+            if fact not in same:
+                same.append(fact)
+    return [
+        fact
+        for fact_id in sorted(each)
+        for fact in (each[fact_id] if len(each[fact_id]) == 1 else sorted(each[fact_id], key=_precedence))
+    ]
+
+
+def _contested(*families: Sequence[Recorded]) -> frozenset[UUID]:
+    """The ids that were given to more than one content."""
+    content: dict[UUID, Recorded] = {}
+    return frozenset(
+        fact.id
+        for facts in families
+        for fact in facts
+        if not content.setdefault(fact.id, fact).says_the_same_as(fact)
+    )
+
+
 def _precedence(fact: Recorded) -> tuple[bool, str, str]:
     """A block before anything else; then an order that has no meaning, but is everywhere the same."""
     return fact.effect != "block", fact.kind, repr(fact)
 
 
-def _cleared(ordered: list[Recorded]) -> frozenset[UUID]:
-    """The blocks that a valid clear names. A clear of an unknown kind, or by another role, names nothing."""
-    kind_of = {fact.id: fact.kind for fact in ordered if fact.effect == "block"}
-    return frozenset(
-        block_id
-        for fact in ordered
-        if fact.effect == "clear" and not isinstance(fact.fact, UnknownFact)
-        for block_id in fact.clears
-        if may_clear(kind_of.get(block_id, ""), fact.kind, fact.role)
-    )
-
-
-def _block(fact: Recorded) -> Block:
-    words, reason, criterion, clause = _block_words(fact.fact)
-    return Block(
-        id=fact.id,
-        kind=fact.kind,
-        words=words,
-        reason=reason,
-        criterion=criterion,
-        clause=clause,
-        node=fact.node,
-        actor=fact.actor,
-        performed_on=fact.performed_on,
-        at=_utc(fact.at),
-        visit_id=fact.fact.visit_id if isinstance(fact.fact, HoldPlaced) else None,
-    )
-
-
-def _utc(at: dt.datetime) -> dt.datetime:
-    """The same instant in UTC. A clock at the very edge of the calendar is shown as it was, never an error."""
-    try:
-        return at.astimezone(dt.UTC)
-    except OverflowError:
-        return at.replace(tzinfo=dt.UTC)
-
-
-def _block_words(fact: Fact) -> tuple[str, str, str, str]:
-    match fact:
-        case Condemned():
-            return "Condemned", fact.reason, fact.criterion, fact.clause
-        case RenderedUnusable():
-            return "Made unusable", fact.how, "", ""
-        case Rejected():
-            return "Rejected", fact.reason, fact.criterion_id, fact.clause
-        case VisualFailed():
-            return "Failed inside look", fact.findings, "", ""
-        case HoldPlaced():
-            return "On hold", fact.reason, fact.rule_id, ""
-        case _:  # A kind of block from newer software: we cannot say more, and we do not fill.
-            return "Blocked", "This software does not know the kind of record that blocks it.", "", ""
+def _blocks(parts: Sequence[_Part]) -> tuple[Block, ...]:
+    """Each open block once, with the records that it stands on; worst first."""
+    said: dict[UUID, Recorded] = {}
+    on: dict[UUID, list[UUID]] = {}
+    for part in parts:
+        for fact in part.open:
+            if part.cylinder_id not in on.setdefault(fact.id, []):
+                on[fact.id].append(part.cylinder_id)
+            said[fact.id] = min(said.setdefault(fact.id, fact), fact, key=_precedence)
+    blocks = [block_of(said[block_id], tuple(on[block_id])) for block_id in said]
+    return tuple(sorted(blocks, key=lambda block: (not block.is_for_good, block.is_hold, block.id)))
 
 
 def _marks(ordered: list[Recorded]) -> tuple[Marks, ...]:
@@ -225,7 +230,7 @@ def _marks(ordered: list[Recorded]) -> tuple[Marks, ...]:
     return tuple(seen.values())
 
 
-def _rated(ordered: list[Recorded]) -> KeyedPressure | None:
+def _rated(good: Sequence[Recorded], proof: Proof) -> KeyedPressure | None:
     """The rating that the next reading is compared with: the bench's latest, else the lowest undisputed reading.
 
     A reading that disagreed with the record was held and never becomes the record by itself. Of two first
@@ -233,20 +238,35 @@ def _rated(ordered: list[Recorded]) -> KeyedPressure | None:
     """
     bench = [
         (fact.performed_on, fact.id, fact.fact.rated)
-        for fact in ordered
+        for fact in good
         if isinstance(fact.fact, (VisualPassed, Requalified))
         and fact.fact.rated is not None
-        and fact.role in _INSPECTING
+        and proof.is_good(fact, INSPECTING)
     ]
     if bench:
         return max(bench, key=lambda one: one[:2])[2]
-    read = [fact.fact.rated for fact in ordered if isinstance(fact.fact, RatingRead) and fact.fact.agrees]
-    return min(read, key=lambda rated: (rated.pressure.pascal, rated.unit, rated.value), default=None)
-
-
-def _latest_month(ordered: list[Recorded], kinds: tuple[type[Fact], ...]) -> str | None:
-    """The month of the latest work of these kinds by an inspector, by the day it was performed and never by arrival."""
-    days = [
-        fact.performed_on for fact in ordered if isinstance(fact.fact, kinds) and fact.role in _INSPECTING
+    read = [
+        fact.fact.rated
+        for fact in good
+        if isinstance(fact.fact, RatingRead) and fact.fact.agrees and proof.is_genuine(fact)
     ]
-    return str(YearMonth.of(max(days))) if days else None
+    return min(read, key=_lowest_first, default=None)
+
+
+def _lowest_first(rated: KeyedPressure) -> tuple[float, str, float]:
+    return rated.pressure.pascal, rated.unit, rated.value
+
+
+def _latest_day(good: Sequence[Recorded], kinds: tuple[type[Fact], ...], proof: Proof) -> dt.date | None:
+    """The day of the latest valid work of these kinds, by the day it was performed and never by arrival."""
+    days = [
+        fact.performed_on for fact in good if isinstance(fact.fact, kinds) and proof.is_good(fact, INSPECTING)
+    ]
+    return max(days, default=None)
+
+
+def _month(days: Iterable[dt.date | None]) -> str | None:
+    """The earliest of the records' latest days, and none where one record has none: a link makes no date younger."""
+    found = list(days)
+    known = [day for day in found if day is not None]
+    return str(YearMonth.of(min(known))) if known and len(known) == len(found) else None

@@ -24,13 +24,16 @@ from pydantic import BaseModel, TypeAdapter
 from rich.console import Console
 
 from branch.node import AnotherIsRunning, Node, World, lock_folder, open_node, open_store, write_key
+from branch.offline import check_file, kept_checkpoints
 from branch.people import SignInRefused
 from branch.settings import ShopSettings, read_settings
 from branch.staff import Role, take_on
 from branch.verify import check, rebuild
 from eventlog.hub_client import HubRefused, HubUnreachable, enrol
-from eventlog.keys import public_text
+from eventlog.keys import public_key, public_text
+from eventlog.log_file import NotALog, read_checkpoints
 from eventlog.practice import WARNING, NoPracticeClock, clock_of
+from eventlog.whole_log import Shown
 from eventlog.wire import Enrolled, Enrolment
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, help="A shop's node of the cylinder network.")
@@ -145,7 +148,8 @@ def staff(
         until = dt.date.fromisoformat(certificate_until) if certificate_until else None
         actor_id = take_on(
             node.store, node.people, known_as=name, role=role, pin=os.environ.get("FILLTRAIL_PIN", ""),
-            new_id=_uuid7(), now=WORLD.now(), by="node", certificate=certificate, certificate_until=until,
+            new_id=_uuid7(), now=WORLD.now(), today=node.desk.today(), by="node", certificate=certificate,
+            certificate_until=until,
         )  # fmt: skip
     except (SignInRefused, ValueError) as wrong:
         raise _fail(str(wrong)) from None
@@ -162,7 +166,8 @@ def crew() -> None:
         taken = {
             one.name: take_on(
                 node.store, node.people, known_as=one.name, role=one.role, pin=one.pin, new_id=_uuid7(),
-                now=WORLD.now(), by="node", certificate=one.certificate, certificate_until=one.certificate_until,
+                now=WORLD.now(), today=node.desk.today(), by="node", certificate=one.certificate,
+                certificate_until=one.certificate_until,
             )
             for one in people
         }  # fmt: skip
@@ -214,7 +219,43 @@ def verify_log(
         say.print(f"feed hash {report.feed_hash}\nstandings {report.standing_digest}")
         for problem in report.problems:
             say.print(f"[red]{problem}[/red]")
+        for odd in report.not_believed:
+            say.print(f"not taken for a fact: {odd}")
     raise typer.Exit(1 if report.problems else 0)
+
+
+@app.command("verify-file")
+def verify_file(
+    path: Annotated[Path, typer.Argument(help="A node's branch.sqlite, or a copy of one")],
+    hub_key: Annotated[list[str] | None, typer.Option(help="The hub's public key as base64")] = None,
+    against: Annotated[list[Path] | None, typer.Option(help="Checkpoints that another shop saw")] = None,
+    json: Annotated[bool, typer.Option("--json", help="One JSON document on standard output")] = False,
+) -> None:
+    """Check a database file as it lies, read only, and say where it breaks."""
+    try:
+        keys = [public_key(text) for text in hub_key or []]
+        others = [
+            Shown(one, other.name) for other in against or [] for one in read_checkpoints(other.read_text())
+        ]
+    except (ValueError, OSError, NotALog) as wrong:
+        raise _fail(f"Not usable: {wrong}") from None
+    report = check_file(path, hub_keys=keys, others=others)
+    if json:
+        sys.stdout.write(report.model_dump_json() + "\n")
+    else:
+        for problem in report.problems:
+            say.print(f"[red]{problem}[/red]")
+        say.print(f"{report.facts} facts to position {report.position}, root {report.root}")
+    raise typer.Exit(1 if report.problems else 0)
+
+
+@app.command()
+def checkpoints(
+    most: Annotated[int, typer.Option(min=1, max=100_000, help="The last so many")] = 100,
+) -> None:
+    """Print the hub's checkpoints that this node has seen, for another shop's `filltrail verify --against`."""
+    found = kept_checkpoints(_data() / "branch.sqlite", most=most)
+    sys.stdout.write(f"[{','.join(one.model_dump_json() for one in found)}]\n")
 
 
 @app.command("rebuild")

@@ -23,11 +23,15 @@ def take_on(
     pin: str,
     new_id: UUID,
     now: dt.datetime,
+    today: dt.date,
     by: str,
     certificate: str = "",
     certificate_until: dt.date | None = None,
 ) -> str:
-    """Record the person and their PIN; gives the staff id. Raises SignInRefused for a bad PIN, before anything is written."""
+    """Record the person and their PIN; gives the staff id. Raises SignInRefused for a bad PIN, before anything is written.
+
+    `today` is the day in the shop's own zone: what they judge from that day on counts.
+    """
     actor_id = actor_id_of(new_id)
     people.set_pin(actor_id, pin)
     fact = ActorCertified(
@@ -38,7 +42,5 @@ def take_on(
         certificate_until=certificate_until.isoformat() if certificate_until else None,
     )
     with store.writing() as tx:
-        tx.append(
-            [NewFact(fact, f"actor/{actor_id}", now.date())], key=new_id, actor=by, role="manager", now=now
-        )
+        tx.append([NewFact(fact, f"actor/{actor_id}", today)], key=new_id, actor=by, role="manager", now=now)
     return actor_id

@@ -12,8 +12,9 @@ from uuid import UUID
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from pydantic import BaseModel
 
-from cylinder.recorded import Recorded, cylinder_of, recorded
-from cylinder.standing import digest, matters, standing
+from cylinder.gather import Filed
+from cylinder.recorded import origin_of, recorded
+from cylinder.standing import digest
 from eventlog.chain import LOG_OPENED
 from eventlog.envelope import Envelope, Forged, Malformed, Sealed, read, verify
 from eventlog.event import NO_HASH
@@ -61,7 +62,7 @@ class Report(BaseModel):
 class _Findings:
     problems: list[str] = field(default_factory=list)
     keys: dict[str, tuple[str, Ed25519PublicKey]] = field(default_factory=dict)
-    facts: dict[UUID, list[Recorded]] = field(default_factory=dict)
+    facts: Filed = field(default_factory=Filed)
     count: int = 0
     feed_hash: str = GENESIS_FEED_HASH
 
@@ -84,7 +85,7 @@ def check_log(database: Database, *, hub_key: Ed25519PublicKey) -> Report:
         _check_chains(tx, found)
         for problem in checkpoint_problems(tx, head.epoch, hub_key):
             found.wrong(problem)
-        folded = digest(standing(cylinder_id, facts) for cylinder_id, facts in found.facts.items())
+        folded = digest(map(found.facts.standing, found.facts.cylinders()))
         if position_of(tx, cylinders) == head.position and standing_digest(tx) != folded:
             found.wrong("the kept standings differ from the fold of all facts: rebuild cylinders")
     return Report(
@@ -144,10 +145,7 @@ def _learn(envelope: Envelope, found: _Findings) -> None:
             found.wrong(f"the enrolment of {slug} names no key")
         else:
             found.keys[key_id(key)] = (str(slug), key)
-    record = recorded(event, node)
-    cylinder_id = cylinder_of(record.subject)
-    if cylinder_id is not None and matters(record):
-        found.facts.setdefault(cylinder_id, []).append(record)
+    found.facts.put(recorded(event, origin_of(envelope.place)))
 
 
 def _check_chains(tx: Tx, found: _Findings) -> None:

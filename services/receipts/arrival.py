@@ -9,12 +9,18 @@ import datetime as dt
 from dataclasses import dataclass
 from uuid import UUID
 
+from cylinder.annulment import ANNULMENT_KINDS
 from cylinder.facts import ActorCertified, HandedOver, VisitAbandoned
-from cylinder.recorded import cylinder_of, recorded
+from cylinder.gather import filed_under
+from cylinder.identity import IDENTITY_KINDS
+from cylinder.proof import CREDENTIAL_KINDS
+from cylinder.recorded import Recorded, origin_of, recorded
 from cylinder.visit import visit_of
 from eventlog.envelope import read
 from eventlog.wire import FeedItem
 from receipts.shop import Shop, enrolled_shop, is_one_line
+
+_RESTS_ON = IDENTITY_KINDS | ANNULMENT_KINDS | CREDENTIAL_KINDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +33,7 @@ class Person:
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """One fact. `visit_id` or `cylinder_id` says under what it is kept; neither, and it is not kept."""
+    """One fact. `visit_id` or `filed_under` says under what it is kept; neither, and it is not kept."""
 
     id: UUID
     node: str
@@ -35,7 +41,8 @@ class Arrival:
     received_at: dt.datetime
     diver_ref: str | None = None
     visit_id: UUID | None = None
-    cylinder_id: UUID | None = None
+    filed_under: tuple[str, ...] = ()
+    """The subjects under which what is held against a cylinder looks for it."""
     handed: HandedOver | None = None
     is_end_of_visit: bool = False
     shop: Shop | None = None
@@ -45,7 +52,7 @@ class Arrival:
 def arrival(item: FeedItem, *, hub_node: str) -> Arrival:
     """Read one item of a page. Raises Malformed when it is no envelope."""
     envelope = read(item.raw.encode())
-    record = recorded(envelope.event, envelope.place.node)
+    record = recorded(envelope.event, origin_of(envelope.place))
     fact = record.fact
     handed = fact if isinstance(fact, HandedOver) else None
     return Arrival(
@@ -55,13 +62,17 @@ def arrival(item: FeedItem, *, hub_node: str) -> Arrival:
         received_at=item.received_at,
         diver_ref=record.diver_ref,
         visit_id=visit_of(record),
-        # Also the blocks of kinds that this software does not know: they count by their effect.
-        cylinder_id=cylinder_of(record.subject) if record.effect != "neutral" else None,
+        filed_under=filed_under(record) if _may_block_or_clear(record) else (),
         handed=handed,
         is_end_of_visit=handed is not None or isinstance(fact, VisitAbandoned),
         shop=enrolled_shop(envelope, hub_node=hub_node),
         person=_person(fact) if isinstance(fact, ActorCertified) else None,
     )
+
+
+def _may_block_or_clear(record: Recorded) -> bool:
+    """Also the blocks of kinds that this software does not know: they count by their effect."""
+    return record.effect != "neutral" or record.kind in _RESTS_ON
 
 
 def _person(fact: ActorCertified) -> Person | None:

@@ -14,8 +14,8 @@ from uuid import UUID
 
 import structlog
 
+from cylinder.gather import standing_of
 from cylinder.recorded import Recorded
-from cylinder.standing import standing
 from cylinder.visit import visit, visit_of
 from eventlog.hub_client import HubClient, HubRefused, HubUnreachable
 from eventlog.wire import DiverCard
@@ -157,7 +157,7 @@ class Dispatch:
         filler = next((fact.actor for fact in facts if fact.id == folded.completed_id), "")
         return Given(
             visit=folded,
-            standing=standing(folded.cylinder_id, self.ledger.facts_of_cylinder(folded.cylinder_id)),
+            standing=standing_of(folded.cylinder_id, self.ledger.filed),
             filled_by=self.ledger.known_as(filler),
         )
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Literal, get_args
 from uuid import UUID
 
-from cylinder.recorded import Recorded, recorded
+from cylinder.recorded import Recorded, origin_of, recorded
 from eventlog.envelope import read
 from eventlog.feed import Cursor
 from receipts.arrival import Arrival
@@ -35,7 +35,9 @@ LOCK_TIMEOUT_S = 10.0
 cursor_stands = "select epoch, position, feed_hash from cursor"
 move_cursor = "update cursor set epoch = ?, position = ?, feed_hash = ?"
 is_closed = "select 1 from closed_visit where visit_id = ? and node = ?"
-keep_fact = "insert or ignore into fact (id, node, visit_id, cylinder_id, raw) values (?, ?, ?, ?, ?)"
+keep_fact = "insert or ignore into fact (id, node, visit_id, raw) values (?, ?, ?, ?)"
+file_fact = "insert or ignore into filed (subject, id, raw) values (?, ?, ?)"
+has_filed = "select count(*) from sqlite_master where type = 'table' and name = 'filed'"
 close_visit = "insert or ignore into closed_visit (visit_id, node, handover_id) values (?, ?, ?)"
 forget_visit = "delete from fact where visit_id = ? and node = ?"
 handed_so_far = "select count(*) from closed_visit where handover_id = ? and node = ?"
@@ -79,7 +81,7 @@ select f.raw from fact f join closed_visit v on v.visit_id = f.visit_id and v.no
 join receipt r on r.handover_id = v.handover_id and r.node = v.node
 where v.handover_id = ? order by f.arrived
 """
-facts_of_cylinder = "select raw from fact where cylinder_id = ? order by arrived"
+facts_filed = "select raw from filed where subject = ? order by id"
 forget_handover = """
 delete from fact where (visit_id, node) in (
     select v.visit_id, v.node from closed_visit v join receipt r on r.handover_id = v.handover_id and r.node = v.node
@@ -116,7 +118,10 @@ class Ledger:
         self._db.execute("pragma journal_mode = wal")
         # FULL: what is marked `sending` must be on disk before the first byte of the mail leaves.
         self._db.execute("pragma synchronous = full")
+        is_of_older_software = not self._db.execute(has_filed).fetchone()[0]
         self._db.executescript(resources.files("receipts").joinpath("ledger.sql").read_text("utf-8"))
+        if is_of_older_software:  # What it did not keep is in the feed; a new file is at its start anyway.
+            self.begin_again()
 
     def close(self) -> None:
         """Close the file."""
@@ -227,9 +232,9 @@ class Ledger:
         """The facts of its visits, in the order of the shop's log."""
         return self._facts(facts_of_handover, str(handover_id))
 
-    def facts_of_cylinder(self, cylinder_id: UUID) -> tuple[Recorded, ...]:
-        """What blocks or clears a cylinder, from every shop, as far as the feed was read."""
-        return self._facts(facts_of_cylinder, str(cylinder_id))
+    def filed(self, subject: str) -> tuple[Recorded, ...]:
+        """What blocks or clears a cylinder, and what that rests on, from every shop, as far as the feed was read."""
+        return self._facts(facts_filed, subject)
 
     def shop(self, node: str) -> Shop:
         """The shop by its node; one that the hub has not introduced goes by its node's name."""
@@ -247,7 +252,7 @@ class Ledger:
         with self._transaction() as db:
             raws = [str(row[0]) for row in db.execute(statement, (key,)).fetchall()]
         envelopes = (read(raw.encode()) for raw in raws)
-        return tuple(recorded(envelope.event, envelope.place.node) for envelope in envelopes)
+        return tuple(recorded(envelope.event, origin_of(envelope.place)) for envelope in envelopes)
 
     def _put(
         self,
@@ -299,20 +304,13 @@ def _take(db: sqlite3.Connection, arrival: Arrival, age: dt.timedelta, now: dt.d
         )
     if arrival.person is not None:
         db.execute(know_person, (arrival.person.actor_id, arrival.node, arrival.person.known_as))
+    for subject in arrival.filed_under:
+        db.execute(file_fact, (subject, str(arrival.id), arrival.raw))
     visit = (str(arrival.visit_id), arrival.node)
     if arrival.visit_id is not None and db.execute(is_closed, visit).fetchone():
         return
-    if arrival.visit_id is not None or arrival.cylinder_id is not None:
-        db.execute(
-            keep_fact,
-            (
-                str(arrival.id),
-                arrival.node,
-                None if arrival.visit_id is None else str(arrival.visit_id),
-                None if arrival.cylinder_id is None else str(arrival.cylinder_id),
-                arrival.raw,
-            ),
-        )
+    if arrival.visit_id is not None:
+        db.execute(keep_fact, (str(arrival.id), arrival.node, str(arrival.visit_id), arrival.raw))
     if arrival.is_end_of_visit:
         handed = arrival.handed
         db.execute(close_visit, (*visit, None if handed is None else str(handed.handover_id)))

@@ -9,7 +9,7 @@ create table if not exists cursor (
 insert or ignore into cursor (epoch, position, feed_hash)
 values ('none', 0, '0000000000000000000000000000000000000000000000000000000000000000');
 
--- Envelopes as they were signed: those of open visits, and those that block or clear a cylinder.
+-- Envelopes as they were signed: those of open visits. (`cylinder_id` is of an older ledger.)
 -- `arrived` keeps the order of each shop's log, also across an epoch of the feed.
 create table if not exists fact (
     arrived     integer primary key autoincrement,
@@ -20,7 +20,14 @@ create table if not exists fact (
     raw         text not null
 ) strict;
 create index if not exists fact_by_visit on fact (visit_id) where visit_id is not null;
-create index if not exists fact_by_cylinder on fact (cylinder_id) where cylinder_id is not null;
+
+-- What blocks or clears a cylinder, and what that rests on, under every subject that has to find it.
+create table if not exists filed (
+    subject text not null,
+    id      text not null,
+    raw     text not null,
+    primary key (subject, id)
+) strict;
 
 -- A visit that is over takes no more facts; without a hand-over it gets no receipt.
 -- Only the shop where it is can end it: another shop's word about it is another row.

@@ -184,6 +184,7 @@ def open_shop(data: Path, clock: Clock, *, take_on_staff: bool = False) -> Shop:
             pin="407118",
             new_id=uuid.uuid4(),
             now=clock.now(),
+            today=node.desk.today(),
             by="node",
             certificate="C-1" if role == "inspector" else "",
             certificate_until=dt.date(2027, 12, 31) if role == "inspector" else None,

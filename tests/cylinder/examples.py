@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 from tests.cylinder.given import KNOWN, MARKS, OTHER, VISIT, an_id, bar, psi
 
 from cylinder import facts as f
@@ -61,6 +63,29 @@ _EXAMPLES: tuple[Fact, ...] = (
         actor_id="in-1", known_as="R. Amat", role="inspector", certificate="C-100",
         certificate_until="2027-01-31",
     ),
+    f.ActorWithdrawn(actor_id="in-1", from_date=dt.date(2026, 6, 1), why="Left the shop"),
+    f.KeyRevoked(
+        node="anse-rouge", key_id="k-1", trusted=(f.TrustedTo(inc=an_id("incarnation"), seq=41),),
+        reason="The node was stolen",
+    ),
+    f.NodeSuspected(node="anse-rouge", key_id="k-1", trusted=(), reason="Two heads of one log"),
+    f.SuspicionLifted(node="anse-rouge", suspicions=(an_id("suspected"),), finding="One node, restored"),
+    f.Recalled(campaign="R-2026-4", reason="Neck threads cut too deep"),
+    f.Remedied(campaign="R-2026-4", finding="Threads gauged, within limits", certificate="C-100"),
+    f.ReportedStolen(reason="Taken from a car, report 77 of the harbour police"),
+    f.StolenReportClosed(finding="Back with its owner"),
+    f.AnnulmentProposed(
+        block=an_id("condemned"), why="The serial was misread", evidence="Photograph 12 of the shoulder", meant=OTHER
+    ),
+    f.AnnulmentSeconded(
+        proposal=an_id("proposed"), block=an_id("condemned"), finding="No crack; serial B0471 read twice"
+    ),
+    f.CondemnationAnnulled(proposal=an_id("proposed"), why="Written against the wrong record"),
+    f.IdentitiesLinked(other=OTHER, why="Both marks read on one cylinder"),
+    f.IdentitiesSplit(
+        links=(an_id("link"),), parts=(KNOWN, OTHER), carried=(an_id("a block"),), why="Two cylinders after all"
+    ),
+    f.BlockAssigned(block=an_id("a block"), finding="The dent is on this one"),
     f.PeopleOut(),
     f.DoorOpened(),
 )  # fmt: skip

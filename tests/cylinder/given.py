@@ -15,11 +15,21 @@ from cylinder import facts as f
 from cylinder.around import Actor, Around, LookAlike
 from cylinder.decide import decide
 from cylinder.facts import Fact
+from cylinder.gather import Filed
 from cylinder.marks import GasWanted, KeyedPressure, Marks
 from cylinder.near import likeness
-from cylinder.recorded import NewFact, Recorded, cylinder_of, cylinder_subject, derived_id
+from cylinder.recorded import (
+    HUB,
+    NewFact,
+    Origin,
+    Recorded,
+    actor_subject,
+    cylinder_of,
+    cylinder_subject,
+    derived_id,
+)
 from cylinder.refusal import Reason, Refused
-from cylinder.standing import Standing, standing
+from cylinder.standing import Standing
 from cylinder.visit import Visit, visit, visit_of
 from rulebook import load
 
@@ -72,13 +82,20 @@ def marked(
     return Marks(serial=serial, maker=maker, spec=spec, first_test=first_test)
 
 
+def origin(node: str, seq: int = 1, *, key: str = "first", log: str = "first", proven: bool = True) -> Origin:
+    """A place in a shop's log; its first key and its first incarnation unless said otherwise."""
+    return Origin(node, f"{key} key of {node}", an_id(f"{log} log of {node}"), seq, proven)
+
+
 def a_fact(
     fact: Fact,
     name: str,
     *,
     cylinder: UUID | None = KNOWN,
+    subject: str | None = None,
     actor: Actor = INSPECTOR,
     node: str = NEXT_DOOR,
+    at: Origin | None = None,
     performed_on: dt.date = TODAY,
     clears: tuple[UUID, ...] = (),
 ) -> Recorded:
@@ -88,14 +105,44 @@ def a_fact(
         kind=fact.KIND,
         fact=fact,
         effect=fact.EFFECT,
-        subject=cylinder_subject(cylinder) if cylinder else "bay/main",
+        subject=subject or (cylinder_subject(cylinder) if cylinder else "bay/main"),
         performed_on=performed_on,
         at=NOW - dt.timedelta(hours=1),
         actor=actor.id,
         role=actor.role,
-        node=node,
+        origin=at or origin(node),
         clears=clears,
     )
+
+
+def certified(
+    actor: Actor,
+    node: str = NEXT_DOOR,
+    *,
+    on: dt.date = dt.date(1, 1, 1),
+    until: dt.date | None = None,
+    name: str = "",
+    at: Origin | None = None,
+) -> Recorded:
+    """The shop, or the hub, put on record who this is: from the first day of all unless said otherwise."""
+    fact = f.ActorCertified.model_validate(
+        {
+            "actor_id": actor.id, "known_as": actor.id, "role": actor.role, "certificate": actor.certificate,
+            "certificate_until": until.isoformat() if until else None,
+        }
+    )  # fmt: skip
+    return a_fact(
+        fact, name or f"{actor.id} as {actor.role} at {node} on {on}", subject=actor_subject(actor.id),
+        actor=MANAGER, node=node, performed_on=on, at=at,
+    )  # fmt: skip
+
+
+CERTIFIED = (
+    *(certified(who, node) for who in (OPERATOR, INSPECTOR, MANAGER) for node in (HERE, NEXT_DOOR)),
+    *(certified(LAPSED, node, until=LAPSED.certificate_until) for node in (HERE, NEXT_DOOR)),
+    certified(OFFICER, HUB),
+)
+"""Who everybody is: the staff at both shops, the officer at the hub."""
 
 
 def registered(cylinder: UUID = KNOWN, marks: Marks = MARKS) -> Recorded:
@@ -171,6 +218,7 @@ class Given:
     actor: Actor = OPERATOR
     now: dt.datetime = NOW
     news_age: dt.timedelta | None = dt.timedelta(minutes=5)
+    staff: tuple[Recorded, ...] = CERTIFIED
 
     def by(self, actor: Actor) -> Given:
         """The same, but this person asks."""
@@ -210,7 +258,7 @@ class Given:
                 at=self.now,
                 actor=self.actor.id,
                 role=self.actor.role,
-                node=HERE,
+                origin=origin(HERE, len(self.facts) + n),
                 diver_ref=one.diver_ref,
                 clears=one.clears,
             )
@@ -230,8 +278,10 @@ class Given:
 
     def standing(self, cylinder_id: UUID = KNOWN) -> Standing:
         """What is held against a cylinder."""
-        subject = cylinder_subject(cylinder_id)
-        return standing(cylinder_id, [fact for fact in self.facts if fact.subject == subject])
+        filed = Filed()
+        for fact in (*self.staff, *self.facts):
+            filed.put(fact)
+        return filed.standing(cylinder_id)
 
     def around(self, command: c.Command) -> Around:
         """The surroundings that the given facts make for this command."""

@@ -168,7 +168,7 @@ def test_every_claim_of_the_condemned_record_has_to_differ() -> None:
             at=from_next_door.at,
             actor="x",
             role="operator",
-            node=from_next_door.node,
+            origin=from_next_door.origin,
         )
     ).do(greet())
     given.when(identify(marked(serial=NEAR, maker="QV"), second=NEAR)).is_refused_for(

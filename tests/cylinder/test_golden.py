@@ -13,7 +13,7 @@ from tests.cylinder.examples import EXAMPLES
 from tests.cylinder.golden_files import FOLDER, KEY, path_of, sealed
 
 from cylinder.facts import KINDS
-from cylinder.recorded import recorded
+from cylinder.recorded import origin_of, recorded
 from eventlog.envelope import Sealed, read, verify
 
 ALL = sorted(KINDS)
@@ -34,7 +34,7 @@ def test_every_kind_has_its_golden_file_and_its_example() -> None:
 @pytest.mark.parametrize(("kind", "version"), ALL)
 def test_what_was_stored_still_reads_to_the_same_fact(kind: str, version: int) -> None:
     envelope = read(stored(kind, version).raw)
-    record = recorded(envelope.event, envelope.place.node)
+    record = recorded(envelope.event, origin_of(envelope.place))
     assert record.fact == EXAMPLES[kind, version]
     assert (record.kind, record.effect) == (kind, KINDS[kind, version].EFFECT)
 

@@ -27,6 +27,7 @@ from tests.cylinder.given import (
     hold_it,
     identify,
     marked,
+    origin,
     psi,
     rack_it,
     registered,
@@ -169,7 +170,9 @@ def test_a_bleed_that_was_not_one_is_taken_back_unless_the_whip_is_in_use() -> N
     whip = f.WhipConnected(visit_id=an_id("beside"), whip=1)
     received = f.CylinderReceived(visit_id=an_id("beside"), tag=9, gas=GasWanted())
     beside = [
-        replace(given.facts[-1], id=an_id(f"beside {fact.KIND}"), kind=fact.KIND, fact=fact, node=HERE)
+        replace(
+            given.facts[-1], id=an_id(f"beside {fact.KIND}"), kind=fact.KIND, fact=fact, origin=origin(HERE)
+        )
         for fact in (received, whip)
     ]
     given.but(*beside).when(taken_back).is_refused_for("whip.taken")

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import JsonValue
 from tests.cylinder.examples import EXAMPLES
-from tests.cylinder.given import KNOWN, NOW, TODAY, an_id
+from tests.cylinder.given import KNOWN, NOW, TODAY, an_id, origin
 
 from cylinder import facts as f
 from cylinder.facts import KINDS, UnknownFact
@@ -46,8 +46,8 @@ def an_event(kind: str, body: dict[str, JsonValue], *, v: int = 1, effect: Effec
 def test_no_body_makes_the_reading_fail(
     kind: tuple[str, int], body: dict[str, JsonValue], effect: Effect
 ) -> None:
-    record = recorded(an_event(kind[0], body, effect=effect), "le-phare")
-    standing(KNOWN, [record])
+    record = recorded(an_event(kind[0], body, effect=effect), origin("le-phare"))
+    standing(KNOWN, [record], [])
 
 
 @settings(max_examples=100, deadline=None)
@@ -58,7 +58,7 @@ def test_one_field_gone_wrong_makes_the_fact_unknown_or_leaves_it_a_fact_of_its_
     body: dict[str, JsonValue] = EXAMPLES[kind].model_dump(mode="json")
     if body:
         body[data.draw(st.sampled_from(sorted(body)))] = data.draw(JSON)
-    record = recorded(an_event(kind[0], body), "le-phare")
+    record = recorded(an_event(kind[0], body), origin("le-phare"))
     assert isinstance(record.fact, (KINDS[kind], UnknownFact))
 
 
@@ -66,21 +66,24 @@ def test_a_body_that_is_nested_a_thousand_deep_is_unknown() -> None:
     deep: JsonValue = 0
     for _ in range(1000):
         deep = [deep]
-    record = recorded(an_event("cylinder.registered", {"marks": deep}), "le-phare")
+    record = recorded(an_event("cylinder.registered", {"marks": deep}), origin("le-phare"))
     assert isinstance(record.fact, UnknownFact)
 
 
 @pytest.mark.parametrize("v", [1, 2, 99])
 @pytest.mark.parametrize("effect", list(Effect))
 def test_a_blocking_kind_blocks_whatever_its_header_version_and_body(v: int, effect: Effect) -> None:
-    record = recorded(an_event(f.Condemned.KIND, {"nonsense": 1}, v=v, effect=effect), "le-phare")
+    record = recorded(an_event(f.Condemned.KIND, {"nonsense": 1}, v=v, effect=effect), origin("le-phare"))
     assert record.effect == "block"
-    assert standing(KNOWN, [record]).is_condemned
+    assert standing(KNOWN, [record], []).is_condemned
 
 
 def test_an_unknown_kind_keeps_the_effect_of_its_header() -> None:
     for effect in Effect:
-        assert recorded(an_event("cylinder.recalled", {}, effect=effect), "le-phare").effect == effect.value
+        assert (
+            recorded(an_event("cylinder.made_of_cheese", {}, effect=effect), origin("le-phare")).effect
+            == effect.value
+        )
 
 
 @pytest.mark.parametrize("subject", ["visit/x", "cylinder/x", "cylinder/", "", "bay/main"])
@@ -105,4 +108,4 @@ def test_a_block_reaches_its_cylinder_however_the_id_is_spelled() -> None:
             role="inspector",
             software="newer",
         )
-        assert recorded(event, "pier").subject == f"cylinder/{cylinder_id}"
+        assert recorded(event, origin("pier")).subject == f"cylinder/{cylinder_id}"

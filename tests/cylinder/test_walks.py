@@ -35,6 +35,7 @@ from tests.cylinder.given import (
     identify,
     look_over,
     marked,
+    origin,
     psi,
     rack_it,
     read_dates,
@@ -222,7 +223,7 @@ def test_no_order_of_facts_makes_evolve_fail(kinds: list[tuple[str, int]], subje
             state,
             Recorded(
                 id=record.id, kind=record.kind, fact=record.fact, effect=record.effect, subject=subject,
-                performed_on=record.performed_on, at=record.at, actor="x", role="operator", node="x",
+                performed_on=record.performed_on, at=record.at, actor="x", role="operator", origin=origin("x"),
             ),
         )  # fmt: skip
         assert state.step == "done" or state.step in STEPS

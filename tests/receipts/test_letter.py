@@ -13,7 +13,7 @@ from tests.receipts.story import AIR, HANDED_OVER_ON, NITROX, Branch, Told, bar,
 import rulebook
 from cylinder.facts import Condemned, HoldPlaced
 from cylinder.marks import GasWanted, Marks
-from cylinder.recorded import recorded
+from cylinder.recorded import origin_of, recorded
 from cylinder.standing import Standing, standing
 from cylinder.visit import visit
 from eventlog.envelope import read
@@ -26,7 +26,7 @@ HARBOUR = Shop("harbour", "Harbour Dive Shop", "+1 305 555 0142", "desk@harbour.
 
 def given(told: Told, *, against: Standing | None = None, filled_by: str = "Jo M.") -> Given:
     envelopes = [read(sealed.raw) for sealed in Branch().visit(told)]
-    facts = [recorded(one.event, one.place.node) for one in envelopes]
+    facts = [recorded(one.event, origin_of(one.place)) for one in envelopes]
     return Given(
         visit(told.visit_id, facts), against or Standing(cylinder_id=told.cylinder_id), filled_by=filled_by
     )
@@ -221,7 +221,8 @@ def test_a_condemned_cylinder_is_not_called_full_even_if_the_mail_was_late() -> 
         serial_read="B0471-8Q",
     )
     sealed = branch.say(condemned, subject=f"cylinder/{AIR.cylinder_id}")
-    against = standing(AIR.cylinder_id, [recorded(read(sealed.raw).event, "reef")])
+    envelope = read(sealed.raw)
+    against = standing(AIR.cylinder_id, [recorded(envelope.event, origin_of(envelope.place))], [])
     handover = HandOver(named("x"), HANDED_OVER_ON, HARBOUR, (given(AIR, against=against), given(NITROX)))
     shown = letter(handover, "Ana Ruiz", US)
 
@@ -236,7 +237,8 @@ def test_a_condemned_cylinder_is_not_called_full_even_if_the_mail_was_late() -> 
 def test_when_nothing_is_full_the_tape_is_not_explained() -> None:
     hold = HoldPlaced(reason="Smells of oil")
     sealed = Branch().say(hold, subject=f"cylinder/{AIR.cylinder_id}")
-    against = standing(AIR.cylinder_id, [recorded(read(sealed.raw).event, "harbour")])
+    envelope = read(sealed.raw)
+    against = standing(AIR.cylinder_id, [recorded(envelope.event, origin_of(envelope.place))], [])
     handover = HandOver(named("x"), HANDED_OVER_ON, HARBOUR, (given(AIR, against=against),))
 
     assert "means full" not in letter(handover, "Ana Ruiz", US).text

@@ -12,6 +12,7 @@ from uuid import UUID
 
 from cylinder import commands as c
 from cylinder.around import Around
+from cylinder.clearing import may_clear
 from cylinder.decide.gates import inspector_reasons, specs_claimed
 from cylinder.facts import (
     Condemned,
@@ -28,7 +29,7 @@ from cylinder.facts import (
 from cylinder.near import bare
 from cylinder.recorded import NewFact, cylinder_subject
 from cylinder.refusal import Reason, Refused, reason_of, refuse_if
-from cylinder.standing import Standing, may_clear
+from cylinder.standing import Standing
 from rulebook import Criterion, condemn_criteria, judge_expansion, reject_criteria
 
 OLDEST_PERFORMED_DAYS = 31

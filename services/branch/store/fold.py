@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from uuid import UUID
 
-from branch.store.rows import Cursor, StoreIsBroken, facts_that_matter, record_of, standing_row, text
+from branch.store.filing import Filing, file_under_others
+from branch.store.rows import Cursor, StoreIsBroken, record_of, standing_row, text
 from cylinder.facts import ActorCertified, CylinderReceived, HandedOver, VisitAbandoned
+from cylinder.gather import standing_of, touched_by
 from cylinder.near import bare, skeleton
-from cylinder.recorded import Recorded, cylinder_of, cylinder_subject
-from cylinder.standing import matters, standing
+from cylinder.recorded import Recorded
+from cylinder.standing import matters
 from cylinder.visit import visit_of
 from eventlog import Envelope
 
@@ -28,15 +30,21 @@ class Folded:
 
 
 def note_fact(
-    c: Cursor, envelope: Envelope, envelope_hash: str, position: int | None, folded: Folded
+    c: Cursor,
+    envelope: Envelope,
+    envelope_hash: str,
+    position: int | None,
+    folded: Folded,
+    *,
+    is_proven: bool = True,
 ) -> Recorded:
     """Index a kept envelope. Whatever its kind, this never refuses it."""
-    record, place = record_of(envelope), envelope.place
+    record, place = record_of(envelope, is_proven=is_proven), envelope.place
     visit_id = visit_of(record)
     does_matter = matters(record)
     c.execute(
-        "insert into fact (event_id, inc, seq, node, position, envelope_hash, kind, effect, matters, subject, visit_id, at) "
-        "values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "insert into fact (event_id, inc, seq, node, position, envelope_hash, kind, effect, matters, subject, visit_id, at, "
+        "actor, is_proven) values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             str(record.id),
             place.inc.hex,
@@ -50,18 +58,20 @@ def note_fact(
             record.subject,
             None if visit_id is None else str(visit_id),
             record.at.isoformat(),
+            record.actor,
+            int(is_proven),
         ),
     )
-    cylinder_id = cylinder_of(record.subject)
-    if does_matter and cylinder_id is not None:
-        folded.cylinders.add(cylinder_id)
+    if does_matter:
+        file_under_others(c, record)
+        folded.cylinders |= touched_by(record, Filing(c))
     _note_particulars(c, record)
     return record
 
 
 def settle_standing(c: Cursor, cylinder_id: UUID) -> None:
     """Fold a cylinder's facts again and keep the result with its claims."""
-    now = standing(cylinder_id, facts_that_matter(c, cylinder_subject(cylinder_id)))
+    now = standing_of(cylinder_id, Filing(c).look)
     try:
         if now == standing_row(c, cylinder_id):
             return

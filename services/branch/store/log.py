@@ -21,6 +21,7 @@ from branch.store import rows
 from branch.store.datastore import BranchDatastore, EnvelopeRecorder
 from branch.store.fold import Folded, note_fact, settle_standing
 from branch.store.rows import NodeRow, StoreIsBroken, node_row
+from branch.store.up_to_date import bring_up_to_date
 from cylinder.recorded import NewFact, Recorded, cylinder_of, derived_id
 from cylinder.standing import Standing
 from eventlog import Effect, Envelope, Event, Place, Sealed, Seen, read, seal, verify
@@ -284,6 +285,8 @@ class BranchStore:
             if statement.strip():
                 with self._datastore.transaction(commit=True) as cursor:
                     cursor.execute(statement)
+        with self._datastore.transaction(commit=True) as cursor:
+            bring_up_to_date(cursor)
 
     @contextmanager
     def writing(self) -> Iterator[Tx]:

@@ -11,7 +11,7 @@ from uuid import UUID
 from pydantic import ValidationError
 
 from branch.store.datastore import SIGNATURE_BYTES
-from cylinder.recorded import Recorded, recorded
+from cylinder.recorded import Recorded, origin_of, recorded
 from cylinder.standing import Standing
 from eventlog import Envelope, Sealed, read
 from eventlog.feed import Cursor as FeedCursor
@@ -69,33 +69,38 @@ def sealed_of(state: object) -> Sealed:
     return Sealed(raw=state[SIGNATURE_BYTES:], signature=state[:SIGNATURE_BYTES])
 
 
-def record_of(envelope: Envelope) -> Recorded:
+def record_of(envelope: Envelope, *, is_proven: bool = True) -> Recorded:
     """The fact that an envelope carries, as the cylinder's life reads it."""
-    return recorded(envelope.event, envelope.place.node)
+    return recorded(envelope.event, origin_of(envelope.place, is_proven=is_proven))
 
 
 NODE = "select inc, seq, hash, acked_seq, epoch, position, feed_hash, heard_at, hub_time, trouble from node"
 
 _STATES_OF_SUBJECT = """
-select e.state from fact f
+select e.state, f.is_proven from fact f
 join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
 where f.subject = ? and f.matters = 1
+union all
+select e.state, f.is_proven from fact_about a
+join fact f on f.event_id = a.event_id
+join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
+where a.subject = ? and f.matters = 1
 """
 
 _STATES_OF_HISTORY = """
-select e.state from fact f
+select e.state, f.is_proven from fact f
 join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
 where f.subject = ? order by f.at desc, f.event_id desc limit ?
 """
 
 _STATES_OF_VISIT = """
-select e.state from fact f
+select e.state, f.is_proven from fact f
 join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
 where f.visit_id = ? and f.node = ? order by f.inc, f.seq
 """
 
 _STATE_OF_EVENT = """
-select e.state from fact f
+select e.state, f.is_proven from fact f
 join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
 where f.event_id = ?
 """
@@ -136,8 +141,8 @@ def standing_row(c: Cursor, cylinder_id: UUID) -> Standing | None:
 
 
 def facts_that_matter(c: Cursor, subject: str) -> list[Recorded]:
-    """Every fact of a subject that can change its standing."""
-    c.execute(_STATES_OF_SUBJECT, (subject,))
+    """Every fact that is filed under a subject and can change a standing."""
+    c.execute(_STATES_OF_SUBJECT, (subject, subject))
     return _records(c.fetchall())
 
 
@@ -161,4 +166,4 @@ def record_by_id(c: Cursor, event_id: UUID) -> Recorded | None:
 
 
 def _records(rows: Iterable[tuple[object, ...]]) -> list[Recorded]:
-    return [record_of(read(sealed_of(row[0]).raw)) for row in rows]
+    return [record_of(read(sealed_of(row[0]).raw), is_proven=bool(row[1])) for row in rows]

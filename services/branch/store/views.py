@@ -7,21 +7,21 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from uuid import UUID
 
+from branch.store.filing import Filing
 from branch.store.rows import (
     Cursor,
     StoreIsBroken,
     facts_of_visit,
-    facts_that_matter,
     number,
     standing_row,
     text,
 )
 from cylinder.around import LookAlike
 from cylinder.facts import DoorOpened, PeopleOut
+from cylinder.gather import standing_of
 from cylinder.marks import Marks
 from cylinder.near import likeness, skeleton, slips
-from cylinder.recorded import cylinder_subject
-from cylinder.standing import Standing, digest, standing
+from cylinder.standing import Standing, digest
 from cylinder.visit import Visit, visit
 
 MOST_LOOK_ALIKES = 12
@@ -65,7 +65,7 @@ def near_serial(c: Cursor, serial: str) -> tuple[LookAlike, ...]:
 def people_out_at(c: Cursor, node: str) -> dt.datetime | None:
     """When the fill area was last cleared, unless the door was opened since; by the order of this shop's log."""
     c.execute(
-        "select kind, at from fact where node = ? and kind in (?, ?) order by rowid desc limit 1",
+        "select kind, at from fact where node = ? and kind in (?, ?) and is_proven = 1 order by rowid desc limit 1",
         (node, PeopleOut.KIND, DoorOpened.KIND),
     )
     row = c.fetchone()
@@ -114,9 +114,7 @@ def standing_ids(c: Cursor) -> tuple[UUID, ...]:
 def folded_again(c: Cursor, cylinder_id: UUID) -> Standing | None:
     """The standing as the facts give it now. Raises StoreIsBroken when the cached one says otherwise."""
     cached = standing_row(c, cylinder_id)
-    if cached is not None and cached != standing(
-        cylinder_id, facts_that_matter(c, cylinder_subject(cylinder_id))
-    ):
+    if cached is not None and cached != standing_of(cylinder_id, Filing(c).look):
         raise StoreIsBroken(f"the cached standing of {cylinder_id} is not what its facts say")
     return cached
 

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from uuid import UUID
 
+from cylinder.gather import standing_of, touched_by
 from cylinder.near import bare, skeleton
-from cylinder.recorded import Recorded, cylinder_of, cylinder_subject
-from cylinder.standing import Standing, digest, matters, standing
-from network.projections.projection import Positioned, Projection, positioned
+from cylinder.standing import Standing, digest
+from network.projections.filing import Filing, create_filing, filing_tables
+from network.projections.projection import Positioned, Projection
 from network.store.database import Tx
 
 cylinders = Projection(
     name="cylinders",
-    version=1,
-    tables=("cylinder_standing", "cylinder_claim"),
-    create="""
+    version=2,
+    tables=("cylinder_standing", "cylinder_claim", *filing_tables("cylinder")),
+    create=create_filing("cylinder")
+    + """
 create table cylinder_standing (
     cylinder_id uuid primary key,
     document    text not null,
@@ -32,11 +33,6 @@ create index cylinder_claim_by_skeleton on cylinder_claim (skeleton text_pattern
 """,
 )
 
-facts_of_subject = """
-select f.position, f.received_at, f.node, s.state
-from feed f join stored_events s on s.originator_id = f.inc and s.originator_version = f.seq
-where f.subject = %s and f.position <= %s order by f.position
-"""
 put_standing = """
 insert into cylinder_standing (cylinder_id, document, is_clear, is_condemned) values (%s, %s, %s, %s)
 on conflict (cylinder_id) do update set document = excluded.document, is_clear = excluded.is_clear,
@@ -48,21 +44,19 @@ put_claim = (
 every_standing = "select document from cylinder_standing order by cylinder_id"
 
 
+@cylinders.on()
+def file_away(tx: Tx, at: Positioned) -> None:
+    """File every fact that can change a standing, before anything is folded."""
+    Filing(tx, "cylinder").put(at)
+
+
 @cylinders.after_batch
 def fold_again(tx: Tx, batch: Sequence[Positioned]) -> None:
-    """Fold every cylinder that the batch touched, once, over all its facts up to here."""
-    touched = {cylinder_of(one.record.subject) for one in batch if matters(one.record)}
-    for cylinder_id in sorted(one for one in touched if one is not None):
-        _settle(tx, standing(cylinder_id, facts_of(tx, cylinder_id, up_to=batch[-1].position)))
-
-
-def facts_of(tx: Tx, cylinder_id: UUID, *, up_to: int) -> list[Recorded]:
-    """The facts of a cylinder, as they were numbered."""
-    rows = tx.execute(facts_of_subject, (cylinder_subject(cylinder_id), up_to), prepare=True)
-    return [
-        positioned(row["position"], row["received_at"], row["node"], bytes(row["state"])).record
-        for row in rows
-    ]
+    """Fold every cylinder that the batch touched, once, over all that its standing rests on up to here."""
+    filing = Filing(tx, "cylinder")
+    touched = {cylinder_id for one in batch for cylinder_id in touched_by(one.record, filing)}
+    for cylinder_id in sorted(touched):
+        _settle(tx, standing_of(cylinder_id, filing.look))
 
 
 def standing_digest(tx: Tx) -> str:

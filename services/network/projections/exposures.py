@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from uuid import UUID
 
+from cylinder.clearing import may_clear
 from cylinder.exposure import EXPOSING_KINDS, BlockAt, FillAt, exposure_id, is_exposed, knew
 from cylinder.facts import FillCompleted
 from cylinder.recorded import cylinder_of
-from cylinder.standing import may_clear
 from network.projections.projection import Positioned, Projection
 from network.store.database import Tx
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from cylinder.facts import Fact
-from cylinder.recorded import Recorded, recorded
+from cylinder.recorded import Recorded, origin_of, recorded
 from eventlog.envelope import read
 from eventlog.event import Event
 from network.store.database import Database, Tx
@@ -121,8 +121,9 @@ def read_batch(tx: Tx, *, after: int, limit: int) -> list[Positioned]:
 
 def positioned(position: int, received_at: dt.datetime, node: str, raw: bytes) -> Positioned:
     """One stored envelope as a positioned fact."""
-    event = read(raw).event
-    return Positioned(position, received_at, node, event, recorded(event, node))
+    envelope = read(raw)
+    record = recorded(envelope.event, origin_of(envelope.place))
+    return Positioned(position, received_at, node, envelope.event, record)
 
 
 def _cursor(tx: Tx, projection: Projection) -> int | None:

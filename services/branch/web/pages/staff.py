@@ -59,7 +59,7 @@ def hire(request: Request, node: TheNode, session: Manager, form: Form) -> Respo
     try:
         take_on(
             node.store, node.people, known_as=name, role=role, pin=form.text("pin"), new_id=key, now=node.floor.now(),
-            by=session.person.actor.id, certificate=form.text("certificate"), certificate_until=until,
+            today=node.desk.today(), by=session.person.actor.id, certificate=form.text("certificate"), certificate_until=until,
         )  # fmt: skip
     except SignInRefused as refused:
         trouble = Trouble((Reason("staff.pin", str(refused), "input"),), 422)

@@ -12,10 +12,20 @@ from typing import Literal
 from uuid import UUID
 
 from eventlog.keys import key_id, public_key, public_text
-from network.own_log import HUB, NODE_ENROLLED, OwnLog, Statement
+from network.own_log import OwnLog, Statement
 from network.store.database import Tx
-from network.store.log import Appended
-from network.store.nodes import Invitation, Node, Role, enrol_node, invite, spend, take_invitation
+from network.store.nodes import (
+    HUB,
+    NODE_ENROLLED,
+    Invitation,
+    Node,
+    Role,
+    enrol_node,
+    invite,
+    spend,
+    take_invitation,
+)
+from sync.at_hub import Appended
 
 # RELIABILITY: an enrolment code lives at most 10 minutes (ASVS 5.0, 6.5.5) unless the operator says otherwise.
 DEFAULT_LIFE = dt.timedelta(minutes=10)

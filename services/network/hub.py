@@ -23,10 +23,10 @@ from network.own_log import OwnLog
 from network.redis_line import RedisLine
 from network.settings import Settings
 from network.store.database import Database
-from network.store.log import Appended
 from network.store.pages import FeedHead, feed_head
 from network.store.recorder import EnvelopeRecorder, open_recorder
 from network.vault import Vault
+from sync.at_hub import Appended
 
 Clock = Callable[[], dt.datetime]
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, assert_never
 
 import structlog
@@ -15,12 +15,16 @@ from pydantic import ValidationError
 
 from eventlog.chain import Head, Link, links
 from eventlog.envelope import Forged, Malformed, verify
+from eventlog.event import Effect
 from eventlog.keys import public_key
 from eventlog.wire import Push
 from network.store.database import Database
-from network.store.log import Appended, append, lock_head
+from network.store.log import PostgresHubLog
 from network.store.nodes import Node, quarantine
+from network.store.pages import feed_head
 from network.store.recorder import EnvelopeRecorder
+from sync.at_hub import Appended, TakenBack, append, take_back
+from sync.hub_log import HubLog
 
 log = structlog.get_logger("ingest")
 
@@ -37,11 +41,13 @@ class Taken:
 
 @dataclass(frozen=True, slots=True)
 class Turned:
-    """The run was not taken, and why."""
+    """The run was not taken into its log, and why. `placed` are those of a withdrawn key's facts that count all the same."""
 
-    answer: Literal["fork", "gap", "behind", "broken", "forged", "malformed"]
+    answer: Literal["fork", "gap", "behind", "broken", "forged", "malformed", "quarantined"]
     detail: str
     head: Head | None = None
+    placed: tuple[Link, ...] = ()
+    position: int = 0
 
 
 class _Unfit(Exception):
@@ -72,19 +78,47 @@ def take(
         log.warning("quarantined", node=node.slug, reason=unfit.answer)
         return Turned(unfit.answer, unfit.detail)
     with database.transaction() as tx:
+        shared = PostgresHubLog(tx, recorder)
+        if node.is_revoked:
+            return _set_apart(shared, node, run, body, now=now)
         if own_seq is not None:
-            head = lock_head(tx, node.slug, run[0].envelope.place.inc, now=now)
+            head = shared.head(node.slug, run[0].envelope.place.inc, now=now)
             if head.seq > own_seq:
                 return Turned("behind", f"the hub holds {head.seq} of this log, the node {own_seq}", head)
-        appended = append(tx, recorder, run, now=now)
-        for link in appended.reused:
-            detail = f"the id {link.envelope.event.id} was given to another fact before"
-            quarantine(tx, node.slug, "reused id", detail, link.sealed.raw, now=now)
-        if appended.verdict.answer == "broken":
-            detail = f"prev of {appended.verdict.at_seq} does not match, or the log opens in the wrong place"
-            raw = run[appended.verdict.at_seq - run[0].envelope.place.seq].sealed.raw
-            quarantine(tx, node.slug, "broken", detail, raw, now=now)
-    return _answer(appended)
+        appended = append(shared, run, now=now)
+        _keep_evidence(shared, node, appended, run, body, now=now)
+        answer = _answer(appended)
+        if isinstance(answer, Taken) and not answer.fresh:
+            return replace(answer, position=feed_head(tx).position)
+    return answer
+
+
+def _keep_evidence(
+    shared: HubLog, node: Node, appended: Appended, run: Sequence[Link], body: bytes, *, now: dt.datetime
+) -> None:
+    """What somebody must look at, as it came."""
+    for link in appended.reused:
+        detail = f"the id {link.envelope.event.id} was given to another fact before"
+        shared.aside(node.slug, "reused id", detail, link.sealed.raw, now=now)
+    verdict = appended.verdict
+    if verdict.answer == "broken":
+        detail = f"prev of {verdict.at_seq} does not match, or the log opens in the wrong place"
+        raw = run[verdict.at_seq - run[0].envelope.place.seq].sealed.raw
+        shared.aside(node.slug, "broken", detail, raw, now=now)
+    if verdict.answer == "fork":
+        detail = f"{run[0].envelope.place.inc}: another envelope is held at {verdict.at_seq}"
+        shared.aside(node.slug, "fork", detail, body, now=now)
+
+
+def _set_apart(shared: HubLog, node: Node, run: Sequence[Link], body: bytes, *, now: dt.datetime) -> Turned:
+    """The run of a withdrawn key: what blocks counts, as it would from anybody; the rest waits for a person."""
+    blocks = [link.sealed for link in run if link.envelope.event.effect is Effect.BLOCK]
+    taken = take_back(shared, node.slug, blocks, now=now, only_blocks=True) if blocks else TakenBack()
+    detail = f"{len(run)} envelopes of the withdrawn key {node.key_id}, {len(blocks)} of them block"
+    shared.aside(node.slug, "revoked", detail, body, now=now)
+    log.warning("quarantined", node=node.slug, reason="revoked", envelopes=len(run), blocks=len(blocks))
+    placed = tuple(one.link for one in taken.placed)
+    return Turned("quarantined", detail, placed=placed, position=taken.position)
 
 
 def log_facts(fresh: Sequence[Link]) -> None:

@@ -1,6 +1,6 @@
 """The hub is a node too: its own key, its own incarnation, its own facts in the shared log.
 
-Owns how the hub's facts are sealed. Must never write around `store.log.append`: the hub's facts are judged like
+Owns how the hub's facts are sealed. Must never write around `sync.at_hub.append`: the hub's facts are judged like
 everybody's.
 """
 
@@ -15,18 +15,20 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from pydantic import JsonValue
 
 from eventlog.chain import LOG_OPENED, Link
-from eventlog.envelope import Place, read, seal
+from eventlog.envelope import Place, seal
 from eventlog.event import Effect, Event, Seen
 from eventlog.keys import key_id, public_text
 from network.store.database import Tx
-from network.store.log import Appended, append, lock_head
+from network.store.log import PostgresHubLog
+from network.store.nodes import HUB as HUB
+from network.store.nodes import NODE_ENROLLED as NODE_ENROLLED
 from network.store.nodes import Node, enrol_node
 from network.store.pages import feed_head
 from network.store.recorder import EnvelopeRecorder
+from sync.at_hub import Appended, append
+from sync.opening import link_of
 
-HUB = "hub"
 SOFTWARE = "filltrail-0.1.0"
-NODE_ENROLLED = "node.enrolled"
 
 latest_log_of_node = """
 select inc, seq, hash from log_head where node = %s and seq > 0 order by heard_at desc, inc limit 1
@@ -56,9 +58,11 @@ class OwnLog:
     key: Ed25519PrivateKey
     inc: UUID
 
-    def open(self, tx: Tx, *, opening_id: UUID, name: str, now: dt.datetime) -> Appended | None:
-        """Begin this incarnation, once; None when it has begun already."""
-        if lock_head(tx, HUB, self.inc, now=now).seq > 0:
+    def open(
+        self, tx: Tx, *, opening_id: UUID, name: str, now: dt.datetime, reason: str = "new_key"
+    ) -> Appended | None:
+        """Begin this incarnation, once; None when it has begun already. `reason` says why it follows another one."""
+        if PostgresHubLog(tx, self.recorder).head(HUB, self.inc, now=now).seq > 0:
             return None
         public_key = self.key.public_key()
         me = Node(HUB, name, "hub", public_text(public_key), key_id(public_key))
@@ -69,14 +73,15 @@ class OwnLog:
             parent = {"inc": str(row["inc"]), "seq": row["seq"], "hash": bytes(row["hash"]).hex()}
         body: dict[str, JsonValue] = {
             "parent": parent,
-            "reason": "first" if parent is None else "new_key",
+            "reason": "first" if parent is None else reason,
             "public_key": me.public_key,
         }
         return self.write(tx, [Statement(opening_id, LOG_OPENED, f"node/{HUB}", body)], now=now)
 
     def write(self, tx: Tx, statements: Sequence[Statement], *, now: dt.datetime) -> Appended:
         """Seal facts behind the hub's head and append them."""
-        head = lock_head(tx, HUB, self.inc, now=now)
+        log = PostgresHubLog(tx, self.recorder)
+        head = log.head(HUB, self.inc, now=now)
         stands = feed_head(tx)
         seen = Seen(epoch=stands.epoch, position=stands.position, feed_hash=stands.feed_hash)
         run: list[Link] = []
@@ -84,9 +89,9 @@ class OwnLog:
         for seq, statement in enumerate(statements, start=head.seq + 1):
             place = Place(HUB, key_id(self.key.public_key()), self.inc, seq, before)
             sealed = seal(_event(statement, seen, now), place, recorded_at=now, key=self.key)
-            run.append(Link(sealed, read(sealed.raw), sealed.hash))
+            run.append(link_of(sealed))
             before = sealed.hash
-        appended = append(tx, self.recorder, run, now=now)
+        appended = append(log, run, now=now)
         assert appended.verdict.answer == "accepted", appended.verdict
         return appended
 

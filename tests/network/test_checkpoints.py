@@ -30,8 +30,9 @@ from network.checkpoints import (
 from network.hub import Hub
 from network.store.database import Tx
 from network.store.feed_tree import LOWEST_KEPT_LEVEL, TreeIsBroken
-from network.store.log import append
+from network.store.log import PostgresHubLog
 from network.verify import check_log
+from sync.at_hub import append
 
 pytestmark = pytest.mark.wire
 AT = dt.datetime(2026, 6, 14, 9, 41, tzinfo=dt.UTC)
@@ -46,7 +47,7 @@ def publish(hub: Hub, shop: Shop, facts: int) -> None:
         shop.record()
     run = shop.log[before:] if before > 1 else shop.log
     with hub.database.transaction() as tx:
-        append(tx, hub.recorder, links(run), now=now())
+        append(PostgresHubLog(tx, hub.recorder), links(run), now=now())
 
 
 def sign(hub: Hub, at: dt.datetime = AT) -> Signed | None:

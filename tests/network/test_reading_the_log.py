@@ -36,8 +36,9 @@ from network.office.timeline import whole_life
 from network.projections.cylinders import cylinders, standing_digest
 from network.projections.projection import catch_up_once, position_of, rebuild
 from network.projections.runner import PROJECTIONS, catch_up
-from network.store.log import append
+from network.store.log import PostgresHubLog
 from network.verify import check_log
+from sync.at_hub import append
 
 pytestmark = pytest.mark.wire
 
@@ -79,7 +80,7 @@ def fill() -> FillCompleted:
 def publish(hub: Hub, *shops: Shop) -> None:
     for shop in shops:
         with hub.database.transaction() as tx:
-            append(tx, hub.recorder, links(shop.log), now=now())
+            append(PostgresHubLog(tx, hub.recorder), links(shop.log), now=now())
 
 
 def read_all(hub: Hub) -> None:

@@ -21,7 +21,8 @@ from network import doorbell as doorbell_module
 from network.doorbell import Doorbell
 from network.hub import Hub
 from network.redis_line import CHANNEL, RedisLine
-from network.store.log import append
+from network.store.log import PostgresHubLog
+from sync.at_hub import append
 
 pytestmark = pytest.mark.wire
 
@@ -44,7 +45,7 @@ def publish(hub: Hub, shop: Shop, *, ring: RedisLine | None = None) -> int:
     """Append a fact as a hub process does, and ring as it does after the commit."""
     sealed = shop.record()
     with hub.database.transaction() as tx:
-        position = append(tx, hub.recorder, links([sealed]), now=now()).position
+        position = append(PostgresHubLog(tx, hub.recorder), links([sealed]), now=now()).position
     if ring is not None:
         ring.ring(position)
     return position
@@ -67,7 +68,7 @@ async def heard(bell: Doorbell, position: int) -> float:
 
 def opened(hub: Hub, shop: Shop) -> None:
     with hub.database.transaction() as tx:
-        append(tx, hub.recorder, links(shop.log), now=now())
+        append(PostgresHubLog(tx, hub.recorder), links(shop.log), now=now())
 
 
 def test_a_ring_by_redis_is_heard_at_once(hub: Hub, reef: Shop, redis_url: str) -> None:

@@ -18,10 +18,11 @@ from eventlog.event import NO_HASH
 from eventlog.feed import next_feed_hash
 from network.hub import Hub
 from network.store.database import Database
-from network.store.log import append
+from network.store.log import PostgresHubLog
 from network.store.pages import Stored, page
 from network.store.recorder import LibraryFunctionsAreOn, open_recorder
 from network.verify import check_log
+from sync.at_hub import append
 
 pytestmark = pytest.mark.wire
 
@@ -88,7 +89,7 @@ def test_a_rolled_back_append_leaves_no_hole(hub: Hub, reef: Shop) -> None:
         _append_and_fail(hub, reef)
     assert hub.head() == before
     with hub.database.transaction() as tx:
-        appended = append(tx, hub.recorder, links(reef.log), now=now())
+        appended = append(PostgresHubLog(tx, hub.recorder), links(reef.log), now=now())
     assert appended.position == before.position + 2
 
 
@@ -121,7 +122,7 @@ def test_a_long_idle_transaction_does_not_hold_the_feed_up(hub: Hub, reef: Shop)
             "select pg_current_xact_id()"
         )  # an open transaction with an id of its own, like a forgotten console
         with hub.database.transaction() as tx:
-            appended = append(tx, hub.recorder, links(reef.log), now=now())
+            appended = append(PostgresHubLog(tx, hub.recorder), links(reef.log), now=now())
         with hub.database.transaction() as tx:
             assert page(tx, after=0, limit=1000).items[-1].position == appended.position
 
@@ -134,7 +135,7 @@ def test_the_hub_does_not_start_with_the_librarys_functions(hub: Hub) -> None:
 
 def _append_and_fail(hub: Hub, shop: Shop) -> None:
     with hub.database.transaction() as tx:
-        append(tx, hub.recorder, links(shop.log), now=now())
+        append(PostgresHubLog(tx, hub.recorder), links(shop.log), now=now())
         raise ZeroDivisionError
 
 
@@ -146,7 +147,7 @@ def _write(url: str, shop: Shop) -> int:
         for _ in range(SIZES[n % len(SIZES)]):
             shop.record()
         with database.transaction() as tx:
-            appended = append(tx, recorder, links(shop.log[sent:]), now=now())
+            appended = append(PostgresHubLog(tx, recorder), links(shop.log[sent:]), now=now())
         assert appended.verdict.answer == "accepted"
         sent = len(shop.log)
     database.close()
@@ -158,5 +159,5 @@ def _push_each(url: str, shop: Shop) -> None:
     recorder = open_recorder(database)
     for one in shop.log:
         with database.transaction() as tx:
-            append(tx, recorder, links([one]), now=now())
+            append(PostgresHubLog(tx, recorder), links([one]), now=now())
     database.close()

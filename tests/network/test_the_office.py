@@ -24,7 +24,8 @@ from network.hub import Hub
 from network.office.pages import admit_sign_in
 from network.office.people import LONGEST_DELAY, NotAppointed, appoint, delay_after, officer_of, sign_in
 from network.projections.runner import catch_up
-from network.store.log import append
+from network.store.log import PostgresHubLog
+from sync.at_hub import append
 
 PASSWORD = "a long pass phrase"
 MARKS = Marks(serial="B0471-8Q", maker="QX", spec="3AL", first_test="2019-04")
@@ -67,7 +68,7 @@ def condemned(hub: Hub, shop: Shop) -> uuid.UUID:
     shop.record(registered.KIND, registered.model_dump(mode="json"), subject=subject)
     shop.record(fact.KIND, fact.model_dump(mode="json"), subject=subject, effect=Effect.BLOCK)
     with hub.database.transaction() as tx:
-        append(tx, hub.recorder, links(shop.log), now=now())
+        append(PostgresHubLog(tx, hub.recorder), links(shop.log), now=now())
     catch_up(hub.database, hub.measures, is_stopped=lambda: False)
     return cylinder_id
 

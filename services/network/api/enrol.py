@@ -15,7 +15,7 @@ from network.api.callers import admit
 from network.api.problems import Problem, documented
 from network.enrolment import LetIn, TurnedAway, let_in
 from network.hub import Hub
-from network.own_log import HUB
+from network.store.nodes import HUB
 from network.store.pages import feed_head
 
 MOST_BYTES_AN_ENROLMENT = 4096

@@ -12,8 +12,8 @@ from network.api.callers import admit, caller_of, only
 from network.api.problems import Problem, documented
 from network.hub import Hub
 from network.ingest import Taken, Turned, take
-from network.store.log import AnotherNodesLog
 from network.store.nodes import Node
+from sync.hub_log import AnotherNodesLog
 
 TITLES = {
     "fork": "Another envelope stands at this place",

@@ -17,7 +17,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from cylinder.facts import ActorCertified
 from network.own_log import OwnLog, Statement
 from network.store.database import Tx
-from network.store.log import Appended
+from sync.at_hub import Appended
 
 SHORTEST_PASSWORD = 12  # OWASP ASVS 5.0, 6.2.1 asks for 8 and recommends 15
 LONGEST_PASSWORD = 256

@@ -53,8 +53,8 @@ on conflict (epoch, position, node) do nothing
 """
 # The envelope as it lies on the disk, to be hashed again, beside what the index says of it.
 facts_to_sign = """
-select f.position, f.envelope_hash, f.feed_hash, s.state
-from feed f left join stored_events s on s.originator_id = f.inc and s.originator_version = f.seq
+select f.position, f.envelope_hash, f.feed_hash, f.state
+from numbered f
 where f.position > %s and f.position <= %s order by f.position
 """
 feed_hash_at = "select feed_hash from feed where position = %s"

@@ -29,6 +29,10 @@ create table if not exists migration (
 """
 applied_files = "select number, sha256 from migration"
 note_applied = "insert into migration (number, name, sha256, applied_at) values (%s, %s, %s, %s)"
+name_first_epoch = """
+insert into epoch (epoch, begins_after, feed_hash, at) select epoch, 0, %(none)s, %(at)s from feed_head
+where position = 0 on conflict (epoch) do nothing
+"""
 open_feed = "insert into feed_head (epoch, feed_hash) values (%s, %s) on conflict (only_row) do nothing"
 
 
@@ -67,6 +71,7 @@ def _apply_missing(database: Database, now: dt.datetime, epoch: str) -> list[str
         names.append(name)
     with database.transaction() as tx:
         tx.execute(open_feed, (epoch, bytes.fromhex(NO_HASH)))
+        tx.execute(name_first_epoch, {"none": bytes.fromhex(NO_HASH), "at": now})
     return names
 
 

@@ -15,10 +15,10 @@ feed_stands = "select epoch, position, feed_hash from feed_head where only_row"
 # Positions are contiguous, so the window covers at most `limit` rows; it ends a page before it grows too large.
 page_after = """
 select position, received_at, signature, feed_hash, state from (
-    select f.position, f.received_at, f.signature, f.feed_hash, s.state,
-           sum(length(s.state)) over (order by f.position) as bytes_so_far
-    from feed f join stored_events s on s.originator_id = f.inc and s.originator_version = f.seq
-    where f.position > %(after)s and f.position <= %(after)s + %(limit)s
+    select position, received_at, signature, feed_hash, state,
+           sum(length(state)) over (order by position) as bytes_so_far
+    from numbered
+    where position > %(after)s and position <= %(after)s + %(limit)s
 ) page
 where bytes_so_far <= %(most_bytes)s or position = %(after)s + 1
 order by position

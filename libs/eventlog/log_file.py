@@ -21,14 +21,14 @@ class _Line(BaseModel):
 
 
 class Header(_Line):
-    """What the log says of itself. `hub_public_key` is only as good as the file: pin the key from elsewhere."""
+    """What the log says of itself; no digest when not every fact was folded yet. `hub_public_key` is only as good as the file: pin the key from elsewhere."""
 
     line: Literal["log"] = "log"
     v: Literal[1] = 1
     epoch: str
     position: Annotated[int, Field(ge=0)]
     feed_hash: Hash
-    standing_digest: str
+    standing_digest: str | None
     hub_node: str
     hub_public_key: str
 

@@ -30,7 +30,8 @@ NODE_ENROLLED = "node.enrolled"
 class Held:
     """One envelope as a log holds it, beside what an index of that log says of it.
 
-    `is_loose`: it is held outside its chain (given back after a loss, or a fork kept as evidence).
+    `is_loose`: it is held outside its chain (given back after a loss, or a fork kept as evidence). `is_unread`: the log
+    itself does not take it for a fact, so what is wrong with it is only noted.
     """
 
     sealed: Sealed
@@ -38,6 +39,7 @@ class Held:
     kept_hash: str | None = None
     kept_feed_hash: str | None = None
     is_loose: bool = False
+    is_unread: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +127,7 @@ class _Check:
         self._hashes: list[str] = [GENESIS_FEED_HASH]
         self._broken_at = 0  # the first position after which the cumulative hash says nothing
         self._marks: list[_Mark] = []
-        self._unproven: list[tuple[Sealed, Place]] = []
+        self._unproven: list[tuple[Held, Place]] = []
         self._shown = self._readable(shown)
         self._next = 0
 
@@ -164,7 +166,7 @@ class _Check:
         try:
             envelope = read(held.sealed.raw)
         except Malformed as wrong:
-            self.found.wrong(f"{where}: {'; '.join([*reasons, str(wrong)])}")
+            self._say(held, f"{where}: {'; '.join([*reasons, str(wrong)])}")
             return
         event, at = envelope.event, envelope.place
         place = Place(at.inc, at.seq, at.node, held.position)
@@ -172,9 +174,9 @@ class _Check:
             if event.id in self._ids:
                 reasons.append(f"the fact {event.id} has a position already")
             self._ids.add(event.id)
-        is_proven = self._is_proven(held.sealed, envelope, place, reasons)
+        is_proven = self._is_proven(held, envelope, place, reasons)
         if reasons:
-            self.found.wrong(f"{place.words}: {'; '.join(reasons)}")
+            self._say(held, f"{place.words}: {'; '.join(reasons)}")
         elif is_proven and event.kind == NODE_ENROLLED and at.node == self._hub_node:
             self._learn(event, place)
         is_opening = event.kind == LOG_OPENED
@@ -222,12 +224,12 @@ class _Check:
 
     def end(self) -> None:
         """Everything was read: chains, and signatures by keys that were learnt later."""
-        for sealed, place in self._unproven:
-            owner, key = self._keys.get(self._key_of(sealed), ("", None))
+        for held, place in self._unproven:
+            owner, key = self._keys.get(read(held.sealed.raw).place.key_id, ("", None))
             if key is None or owner != place.node:
-                self.found.wrong(f"{place.words}: signed by a key that was never enrolled for it")
-            elif not _is_signed(sealed, key):
-                self.found.wrong(f"{place.words}: the signature does not match")
+                self._say(held, f"{place.words}: signed by a key that was never enrolled for it")
+            elif not _is_signed(held.sealed, key):
+                self._say(held, f"{place.words}: the signature does not match")
         is_another = self._judge_marks()
         chains = self._chains.check(self._said.own, self._said.has_every_envelope)
         for line in chains.problems:
@@ -312,15 +314,21 @@ class _Check:
         )
         return True
 
-    def _is_proven(self, sealed: Sealed, envelope: Envelope, place: Place, reasons: list[str]) -> bool:
+    def _say(self, held: Held, line: str) -> None:
+        if held.is_unread:
+            self.found.notes.append(f"{line} (not taken for a fact here)")
+        else:
+            self.found.wrong(line)
+
+    def _is_proven(self, held: Held, envelope: Envelope, place: Place, reasons: list[str]) -> bool:
         """Whether a known key bears it out; adds the reason when it does not. An unknown one may be learnt later."""
         owner, key = self._keys.get(envelope.place.key_id, ("", None))
         if key is None:
-            self._unproven.append((sealed, place))
+            self._unproven.append((held, place))
             return False
         if owner != place.node:
             reasons.append(f"signed with the key of {owner}")
-        elif not _is_signed(sealed, key):
+        elif not _is_signed(held.sealed, key):
             reasons.append("the signature does not match")
         return not reasons
 
@@ -332,9 +340,6 @@ class _Check:
             self.found.wrong(f"{place.words}: the enrolment of {node} names no key")
         else:
             self._keys.setdefault(key_id(key), (str(node), key))
-
-    def _key_of(self, sealed: Sealed) -> str:
-        return read(sealed.raw).place.key_id
 
 
 def _is_signed(sealed: Sealed, key: Ed25519PublicKey) -> bool:

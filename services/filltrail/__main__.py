@@ -158,22 +158,60 @@ def demo_reset(port: BasePort = 8700, folder: Folder = None) -> None:
 
 @app.command()
 def verify(
+    paths: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            help="A shop's branch.sqlite, or a log from `filltrail network export`. Without any: the demo's nodes, side by side."
+        ),
+    ] = None,
+    hub_key: Annotated[
+        list[str] | None,
+        typer.Option("--hub-key", help="The hub's public key, as base64, from somewhere else than the file."),
+    ] = None,
+    against: Annotated[
+        list[Path] | None,
+        typer.Option(help="Checkpoints that another shop saw: from `filltrail branch checkpoints`."),
+    ] = None,
+    json: Annotated[
+        bool, typer.Option("--json", help="One JSON document a file, instead of lines to read.")
+    ] = False,
     port: BasePort = 8700,
     folder: Folder = None,
     wait_s: Annotated[
         float, typer.Option("--wait", help="Seconds to let news arrive before a difference counts.")
     ] = 5.0,
 ) -> None:
-    """Ask every node of the demo what it knows, side by side; exit code 1 when they differ."""
+    """Check whole logs offline and say where they break; exit code 1 when they do. Without a file: compare the demo's nodes."""
+    try:
+        if paths:
+            _verify_files(paths, hub_key or [], against or [], as_json=json)
+        else:
+            _verify_demo(_existing(_layout(port, folder)), wait_s)
+    except CannotGoOn as failure:
+        _give_up(failure)
+
+
+def _verify_files(paths: list[Path], hub_keys: list[str], against: list[Path], *, as_json: bool) -> None:
+    from filltrail.verify import between, lines_of, verify_path
+
+    reports = []
+    for path in paths:
+        report = verify_path(path, hub_keys=hub_keys, against=against)
+        reports.append(report)
+        for line in [report.model_dump_json()] if as_json else lines_of(path, report):
+            typer.echo(line)
+    differences = between(reports)
+    for line in differences:
+        typer.echo(line, err=as_json)
+    raise SystemExit(int(bool(differences) or any(report.problems for report in reports)))
+
+
+def _verify_demo(layout: Layout, wait_s: float) -> None:
     from filltrail import demo as stage
     from filltrail.compare import side_by_side, wait_until_equal
 
-    layout = _existing(_layout(port, folder))
-    try:
-        with stage.hub_database(layout) as hub_environment:
-            answer = wait_until_equal(layout, hub_environment, wait_s=wait_s)
-    except CannotGoOn as failure:
-        _give_up(failure)
+    with stage.hub_database(layout) as hub_environment:
+        answer = wait_until_equal(layout, hub_environment, wait_s=wait_s)
     console.print(side_by_side(answer))
     if not answer.is_equal():
         for difference in answer.differences:

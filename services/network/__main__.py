@@ -20,9 +20,10 @@ import structlog
 import typer
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from eventlog.keys import private_key, private_pem
+from eventlog.keys import private_key, private_pem, public_text
 from eventlog.practice import WARNING, NoPracticeClock, clock_of
 from network.enrolment import CODE_BYTES, NotInvitable, offer
+from network.export import CannotExport, export_log
 from network.hub import Identity, World, put_together
 from network.office.people import NotAppointed, appoint
 from network.projections.projection import rebuild as rebuild_projection
@@ -153,6 +154,26 @@ def verify(json: Annotated[bool, typer.Option("--json", help="One JSON document"
             typer.echo(f"WRONG: {problem}", err=True)
         typer.echo("nothing is wrong" if not report.problems else f"{len(report.problems)} problems")
     raise typer.Exit(1 if report.problems else 0)
+
+
+@cli.command()
+def export() -> None:
+    """Write the whole log to standard output, for `filltrail verify FILE` anywhere else. No name of a diver is in it."""
+    settings = _settings()
+    database = Database(settings.database_url)
+    try:
+        for line in export_log(database, hub_key=_identity(settings.data).key.public_key()):
+            typer.echo(line)
+    except CannotExport as wrong:
+        _stop(str(wrong))
+    finally:
+        database.close()
+
+
+@cli.command("public-key")
+def show_public_key() -> None:
+    """Print the hub's public key, for whoever checks its log offline."""
+    typer.echo(public_text(_identity(_settings().data).key.public_key()))
 
 
 def _settings() -> Settings:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import datetime as dt
 from collections.abc import Coroutine, Iterator
+from pathlib import Path
 
 import psycopg
 import pytest
@@ -16,8 +17,9 @@ from eventlog.chain import links
 from eventlog.checkpoint import Cosigning, check_cosignature, cosign, read_checkpoint
 from eventlog.feed import next_feed_hash
 from eventlog.hub_client import HubRefused
-from eventlog.keys import key_id
+from eventlog.keys import key_id, public_text
 from eventlog.tree import Edge, grow, is_consistent, is_included
+from filltrail.verify import verify_path
 from network.checkpoints import (
     MOST_FACTS_A_CHECKPOINT,
     SIGN_EVERY,
@@ -27,7 +29,9 @@ from network.checkpoints import (
     prove_inclusion,
     sign_next,
 )
+from network.export import CannotExport, export_log
 from network.hub import Hub
+from network.projections.runner import catch_up
 from network.store.database import Tx
 from network.store.feed_tree import LOWEST_KEPT_LEVEL, TreeIsBroken
 from network.store.log import PostgresHubLog
@@ -311,3 +315,33 @@ def test_a_cosignature_by_another_key_or_of_another_checkpoint_is_refused(served
         assert wrong.value.status == 403
 
     asyncio.run(then_hang_up(served, talk()))
+
+
+def test_an_exported_log_is_whole_without_the_hub_and_damage_to_it_is_named(
+    hub: Hub, reef: Shop, tmp_path: Path
+) -> None:
+    publish(hub, reef, 12)
+    signed(hub)
+    publish(hub, reef, 4)
+    catch_up(hub.database, hub.measures, is_stopped=lambda: False)
+    public = hub.key.public_key()
+    lines = list(export_log(hub.database, hub_key=public))
+    file = tmp_path / "log.jsonl"
+    file.write_text("\n".join(lines))
+    whole = verify_path(file, hub_keys=[public_text(public)])
+    of_hub = check_log(hub.database, hub_key=public)
+    assert (whole.problems, whole.notes) == ((), ())
+    assert (whole.epoch, whole.position, whole.feed_hash, whole.standing_digest) == (
+        of_hub.epoch, of_hub.position, of_hub.feed_hash, of_hub.standing_digest,
+    )  # fmt: skip
+    file.write_text("\n".join([*lines[:9], *lines[10:]]))
+    assert verify_path(file, hub_keys=[public_text(public)]).problems[0] == "position 9: missing"
+
+
+def test_a_log_that_lacks_an_envelope_is_not_exported_as_if_it_were_whole(
+    hub: Hub, reef: Shop, past_the_triggers: psycopg.Connection[tuple[object, ...]]
+) -> None:
+    publish(hub, reef, 6)
+    past_the_triggers.execute("delete from stored_events where originator_version = 3")
+    with pytest.raises(CannotExport, match="has no envelope"):
+        list(export_log(hub.database, hub_key=hub.key.public_key()))

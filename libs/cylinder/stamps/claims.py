@@ -29,12 +29,14 @@ _INSPECTOR: Final = re.compile(
 _WORDS: Final = (
     re.compile(ALONE_BEFORE + r"(?P<word>RETHREAD)(?:ED)?" + ALONE_AFTER),
     re.compile(ALONE_BEFORE + r"(?P<word>SPUN|PLUG)" + ALONE_AFTER),
-    re.compile(ALONE_BEFORE + r"(?P<word>CE|Π|PI)\s?(?P<number>[0-9]{4})" + ALONE_AFTER),
+    re.compile(ALONE_BEFORE + r"(?P<word>CE|π|PI)\s?(?P<number>[0-9]{4})" + ALONE_AFTER),
     re.compile(ALONE_BEFORE + r"(?P<word>LAB)\s?(?P<number>[0-9]{2,6}(?:\s?SP)?)" + ALONE_AFTER),
 )
 _WORDS_BY_A_STANDARD: Final = re.compile(ALONE_BEFORE + r"(?P<word>CE|H|UT|UW)" + ALONE_AFTER)
 _LEFT: Final = re.compile(r"[A-Z0-9]+(?:[./\-]+[A-Z0-9]+)*")
 _SERIAL_AND_SYMBOL: Final = re.compile(r"([A-Z0-9]+(?:[./]+[A-Z0-9]+)*)[./]*-+([A-Z]+)")
+_RIN: Final = re.compile("[A-Z][0-9]{3}")
+_A_DATE: Final = re.compile(r"(?:19|20)[0-9]{2}|[0-9]{1,2}[./\-][0-9]{1,4}")
 _NO_CLAIM: Final = frozenset(
     [
         *("SERIAL", "NO", "NR", "NUMBER", "SPEC", "DATE", "MFG", "MADE", "TEST", "TESTED", "RETEST", "HYDRO"),
@@ -66,7 +68,7 @@ def read_words(typed: Typed, *, has_standard: bool) -> tuple[str, ...]:
     for pattern in (*_WORDS, *((_WORDS_BY_A_STANDARD,) if has_standard else ())):
         for found in typed.find(pattern):
             number = re.sub(r"\s?SP", " SP", found["number"]) if "number" in pattern.groupindex else ""
-            word = "π" if found["word"] in ("Π", "PI") else found["word"]
+            word = "π" if found["word"] == "PI" else found["word"]
             read.append((found.start(), f"{word} {number}".rstrip()))
             typed.take(*found.span())
     return tuple(dict.fromkeys(word for _, word in sorted(read)))
@@ -143,7 +145,8 @@ def _one_serial(typed: Typed, labelled: str, found: list[tuple[str, tuple[int, i
             if text in (labelled, *names[:1]) and (labelled == text or not labelled):
                 continue
             words = f"“{text}” is read as no mark. Is it the serial?"
-            typed.remark("serial.other", "hold", "serial", words, at, alternatives=(text,))
+            others = (f"serial {text}", *((f"requalifier's number {text}",) if _RIN.fullmatch(text) else ()))
+            typed.remark("serial.other", "hold", "serial", words, at, alternatives=others)
     serial = labelled or (names[0] if names else "")
     if serial and not labelled:
         _question_serial(typed, serial, found[0][1])
@@ -156,6 +159,9 @@ def _question_serial(typed: Typed, serial: str, at: tuple[int, int]) -> None:
         words = f"Is {serial} the serial, or is {halves[1]} the maker's symbol before it?"
         alternatives = (f"serial {halves[2]} of maker {halves[1]}",)
         typed.remark("serial.or_maker", "hold", "serial", words, at, alternatives=alternatives)
+    elif _A_DATE.fullmatch(serial):
+        words = f"“{serial}” is read as the serial. Is it a year or a date?"
+        typed.remark("serial.or_date", "hold", "serial", words, at, alternatives=(f"date {serial}",))
     elif len(serial) < 3:
         words = f"“{serial}” is short for a serial. Is a sign missing?"
         typed.remark("serial.short", "hold", "serial", words, at)

@@ -102,14 +102,17 @@ def _check_test_pressure(typed: Typed, stamps: Stamps) -> None:
     working, test = stamps.working, stamps.test
     if working is None or test is None or not working.times(3).is_above(test.times(2)):
         return
-    is_law = stamps.is_un or any(one.startswith("ISO") for one in stamps.standards) or not stamps.standards
     highest = test.times(2 / 3)
+    is_rounding = working.value <= round(highest.value)
+    is_law = stamps.is_un or any(one.startswith("ISO") for one in stamps.standards) or not stamps.standards
     words = f"PW {working.words()} is above two thirds of PH {test.words()}, which is {highest.words()}."
-    if not test.is_above(working):
+    if is_rounding:
+        words += " The two may have been rounded apart. Look again."
+    elif not test.is_above(working):
         words += " Were the two swapped?"
     typed.remark(
         "working.above_two_thirds",
-        "refuse" if is_law else "hold",
+        "refuse" if is_law and not is_rounding else "hold",
         "pressure",
         words,
         typed.place("pressure"),

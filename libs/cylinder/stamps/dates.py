@@ -34,6 +34,12 @@ _ROUND_A_MARK: Final = re.compile(
     + PLAIN_SIGNS
     + _END
 )
+_MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
+_IN_WORDS: Final = re.compile(
+    _BEFORE
+    + rf"(?P<one>{'|'.join(_MONTHS)})[A-Z]{{0,6}}[\s\-/.]?\s?'?(?P<other>(?:19|20)[0-9]{{2}}|[0-9]{{2}}){PLAIN_SIGNS}"
+    + _END
+)
 _SPACED: Final = re.compile(
     r"(?<![^\s\0])(?P<one>[0-9]{1,2}) (?P<other>[0-9]{2})" + PLAIN_SIGNS + r"(?![^\s\0])"
 )
@@ -60,7 +66,7 @@ def read_dates(typed: Typed, when: When) -> list[Dated]:
         words = "A stamp has a month and a year; here are three figures. Type the two that are stamped."
         typed.remark("date.three_parts", "refuse", "requalification", words, found.span())
         typed.take(*found.span())
-    dates = [*_long(typed), *_pairs(typed, when), *_round_a_mark(typed, when)]
+    dates = [*_long(typed), *_pairs(typed, when), *_round_a_mark(typed, when), *_in_words(typed)]
     if not dates:
         dates = list(_spaced(typed, when))
     return sorted(dates, key=lambda dated: dated.written.start)
@@ -108,6 +114,15 @@ def _round_a_mark(typed: Typed, when: When) -> Iterator[Dated]:
         words = f"“{found[0]}” is read as a date with the inspector's mark {found['mark']} in it."
         typed.remark("date.round_a_mark", "hold", "made", words, at, alternatives=(f"serial {found[0]}",))
         yield _dated(typed, found, Written(found["one"], found["other"], *at), found["mark"])
+
+
+def _in_words(typed: Typed) -> Iterator[Dated]:
+    for found in typed.find(_IN_WORDS):
+        at = found.start("one"), found.end("other")
+        month = str(_MONTHS.index(found["one"]) + 1)
+        words = f"“{typed.signs[at[0] : at[1]]}” is read as month {month}: a stamp has figures. Type what is stamped."
+        typed.remark("date.in_words", "hold", "made", words, at)
+        yield _dated(typed, found, Written(month, found["other"], *at))
 
 
 def _spaced(typed: Typed, when: When) -> Iterator[Dated]:

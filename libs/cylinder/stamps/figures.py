@@ -14,8 +14,8 @@ from cylinder.near import skeleton
 from cylinder.stamps.typed import DIGIT, is_figures
 from gas.pressure import HIGHEST_USUAL_BAR, LOWEST_USUAL_BAR, Pressure, Unit
 
-_SEPARATORS: Final = re.compile(r"[\s\-.,:]{0,3}")
-_EXACT: Final = re.compile(r"\d{1,2}[ ,.']\d{3}(?![A-Z0-9])|\d+")
+_SEPARATORS: Final = re.compile(r"[\s\-.,:/]{0,3}")
+_EXACT: Final = re.compile(r"\d(?: \d){2,3}(?![A-Z0-9])|\d{1,2}[ ,.']\d{3}(?![A-Z0-9])|\d+")
 _LOOSE: Final = re.compile(rf"{DIGIT}+(?![A-Z0-9])")
 _UNIT: Final = re.compile(r"\s?(PSIG?|BARS?)(?![A-Z0-9])")
 _REST_OF_A_DATE: Final = re.compile(r"[\-/.]\d{1,2}(?!\d)")
@@ -23,6 +23,7 @@ _REST_OF_A_DATE: Final = re.compile(r"[\-/.]\d{1,2}(?!\d)")
 # What a reading costs; the cheapest is taken. Only the order of the sums matters.
 MISREAD: Final = 2
 UNUSUAL: Final = 1
+ODD_AND_MISREAD: Final = 8
 GLUED: Final = 3
 NO_FIGURES: Final = 6
 WRONG_LENGTH: Final = 9
@@ -56,7 +57,11 @@ def read_figures(signs: str, at: int, unit: Unit) -> Iterator[Figures]:
     if exact is not None:
         yield from _judged(signs, exact, unit, is_apart=is_apart)
     goes_on = misread is not None and (exact is None or misread.end() > exact.end())
-    if misread is not None and goes_on and is_figures(misread[0], least=2):
+    if (
+        misread is not None
+        and goes_on
+        and (is_figures(misread[0], least=2) or (not is_apart and any(sign.isdigit() for sign in misread[0])))
+    ):
         yield from _judged(signs, misread, unit, is_apart=is_apart)
 
 
@@ -75,13 +80,16 @@ def _judged(signs: str, found: re.Match[str], unit: Unit, *, is_apart: bool) -> 
     is_glued = past < len(signs) and signs[past].isascii() and signs[past].isalnum()
     is_date = digits[:2] in ("19", "20") and _REST_OF_A_DATE.match(signs, found.end()) is not None
     long_enough = len(digits) in ((3, 4) if unit == "psi" or said == "psi" else (3,))
+    misread = sum(not sign.isdigit() for sign in digits)
+    if misread and not long_enough:
+        return
     if is_apart and (is_date or len(digits) < 3 or len(digits) > 4 or is_glued):
         return
-    cost = MISREAD * sum(not sign.isdigit() for sign in digits)
+    cost = MISREAD * misread
     if is_glued:
         cost += GLUED
     if not long_enough or skeleton(digits).startswith("0"):
         cost += WRONG_LENGTH
     elif not is_usual(skeleton(digits), said or unit):
-        cost += UNUSUAL
+        cost += ODD_AND_MISREAD if misread else UNUSUAL
     yield Figures(digits, found.start(), found.end(), past, said, cost)

@@ -56,7 +56,7 @@ def read_working_and_test(typed: Typed) -> tuple[Pressure | None, Pressure | Non
     """PW (also WP, PS) and PH (also PT, TP), in bar unless psi is written. 49 CFR 178.71(q), 2015 edition."""
     read: dict[Part, Pressure] = {}
     for found in typed.find(_PRESSURE):
-        if not is_figures(found["figures"]):
+        if not any(sign.isdigit() for sign in found["figures"]):
             continue
         is_working = found["sign"].replace(".", "") in ("PW", "WP", "PS")
         part: Part = "pressure" if is_working else "test pressure"

@@ -51,7 +51,8 @@ def _read(typed: Typed, found: re.Match[str]) -> PermitMark | None:
     if not splits:
         words = f"The number of a permit has four or five digits, and {written[:20]} has {len(written)}."
         typed.remark("permit.length", "refuse", "specification", words, at)
-        typed.take(*found.span())
+        behind = re.compile(r"[ \-]?[0-9]{3,4}(?![0-9])").match(typed.open, found.end())
+        typed.take(found.start(), behind.end() if behind else found.end())
         return None
     if found["kind"][0] == "5":
         typed.misread(found.start("kind"), "5", "S", "specification")

@@ -84,7 +84,7 @@ def read_stamps(text: str, *, today: date) -> Reading:
         also=also,
     )
     remark_on_contradictions(typed, stamps)
-    _remark_on_the_rest(typed, text)
+    _remark_on_the_rest(typed, text, stamps)
     remarks = sorted(dict.fromkeys(typed.remarks), key=lambda remark: (remark.start, remark.end, remark.code))
     return Reading(text, stamps, _missing(stamps), tuple(remarks))
 
@@ -188,10 +188,13 @@ def _missing(stamps: Stamps) -> tuple[Part, ...]:
     return tuple(part for part, found in wanted if not found)
 
 
-def _remark_on_the_rest(typed: Typed, text: str) -> None:
+def _remark_on_the_rest(typed: Typed, text: str, stamps: Stamps) -> None:
     for found in typed.find(_UNREAD):
         words = f"“{found[0][:20]}” is not read as a mark."
         typed.remark("text.unread", "tell", "other", words, found.span())
+    if stamps == Stamps() and not any(remark.bearing != "tell" for remark in typed.remarks):
+        words = "No mark was read here. Type what is stamped on the shoulder."
+        typed.remark("text.nothing", "hold", "other", words, (0, len(typed.signs)))
     if len(text) > LONGEST_TEXT:
         words = f"Only the first {LONGEST_TEXT} signs are read: type one cylinder at a time."
         typed.remark(

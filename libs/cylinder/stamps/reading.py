@@ -169,7 +169,11 @@ class Reading:
     def rated(self) -> Pressure | None:
         """The one rating, as stamped; None when none was read, when two disagree, when it is in doubt, or condemned."""
         ratings = self.stamps.ratings
-        if self.is_condemned or not ratings or not self.is_sure_of("pressure"):
+        if self.is_condemned or not ratings:
+            return None
+        if not self.is_sure_of("pressure") or any(
+            one.part == "specification" and one.bearing != "tell" for one in self.remarks
+        ):
             return None
         return ratings[0]
 

@@ -65,12 +65,15 @@ class Requalified:
 
 def read_requalifications(typed: Typed) -> list[Requalified]:
     """Every mark with a requalifier's number, in the order of the text."""
-    marks = [
-        mark
-        for pattern in (_PICTURE, _NAMED, _ROWS, _IN_LINE)
-        for found in typed.find(pattern)
-        if (mark := _read(typed, found)) is not None
-    ]
+    marks: list[Requalified] = []
+    for pattern in (_PICTURE, _NAMED, _ROWS, _IN_LINE):
+        found = pattern.search(typed.open)
+        while found is not None:
+            mark = _read(typed, found)
+            if mark is not None:
+                marks.append(mark)
+            # What fits and is no mark may hide one that begins inside it: "1-1969 10 A123 74".
+            found = pattern.search(typed.open, found.start() + 1 if mark is None else found.end())
     for found in typed.find(_TOO_SHORT_OR_LONG):
         if _is_a_date(found):
             words = f"A requalifier's number has four signs, two above and two below: {found['rin']} has not."
@@ -87,7 +90,7 @@ def _read(typed: Typed, found: re.Match[str]) -> Requalified | None:
     if not _is_a_date(found):
         return None
     rin = _rin(found)
-    if _NO_RIN.fullmatch(rin):
+    if _NO_RIN.fullmatch(rin) or (rin.isdigit() and _is_run_of_dates(found)):
         return None
     if len(found["year"]) == 4 and skeleton(found["year"])[:2] not in ("19", "20"):
         return None
@@ -101,6 +104,17 @@ def _read(typed: Typed, found: re.Match[str]) -> Requalified | None:
     suffixes = read_suffixes(typed, found)
     typed.take(*found.span())
     return Requalified(Written(month, year, *found.span()), rin, suffixes)
+
+
+def _is_run_of_dates(found: re.Match[str]) -> bool:
+    """ "6/89 24/05" is two dates: figures alone are a number only where nothing else parts them than spaces or rows."""
+    if "rin" in found.re.groupindex:
+        return (
+            not found[0][found.end("month") - found.start() : found.start("year") - found.start()]
+            .replace(found["rin"], "")
+            .isspace()
+        )
+    return found.groupdict().get("between", "/").isspace()
 
 
 def _rin(found: re.Match[str]) -> str:

@@ -22,6 +22,7 @@ _HEAD: Final = re.compile(
 )
 _BARE: Final = re.compile(r"(?<![A-Z0-9/.,\-])[34](?=[A-Z1])")
 _UNKNOWN: Final = re.compile(r"[0-9]?[A-Z]{1,5}(?:[ \-]?[0-9]{3,4}(?![0-9]))?|[0-9]+[A-Z0-9]{0,6}")
+_MARK_LIKE: Final = re.compile(r"(?=[0-9]*[A-Z])[0-9A-Z]{2,4}[ \-]?[0-9]{3,4}(?![A-Z0-9])")
 _MARK_SOURCE: Final = "49 CFR 178.35(f)(1), 2015 edition"
 
 
@@ -40,7 +41,7 @@ def read_specifications(typed: Typed) -> tuple[SpecificationMark, ...]:
 def authorities_in(typed: Typed, at: tuple[int, int]) -> tuple[Authority, ...]:
     """The authorities written there, as they are meant; a misread sign is remarked on."""
     meant: list[Authority] = []
-    for word in re.finditer(r"[A-Z0-9][A-Z0-9. ]*", typed.signs[at[0] : at[1]]):
+    for word in re.finditer(AUTHORITY, typed.signs[at[0] : at[1]]):
         written = bare(word[0])
         for authority in AUTHORITIES:
             if skeleton(authority) == skeleton(written):
@@ -55,7 +56,9 @@ def _read_behind(typed: Typed, head: re.Match[str]) -> SpecificationMark | None:
     bodies = read_bodies(typed.open, head.end())
     if not bodies:
         # TC alone may be somebody's sign; the others stand for nothing else.
-        if bare(head[0])[:3] in AUTHORITIES:
+        if bare(head[0])[:3] in AUTHORITIES or (
+            len(bare(head[0])) > 2 and _MARK_LIKE.match(typed.open, head.end())
+        ):
             _remark_on_unknown(typed, head)
         return None
     body = bodies[0]
@@ -93,8 +96,9 @@ def _settle(typed: Typed, bodies: list[Body]) -> Pressure | None:
             other.words
             for other in bodies[1:]
             if body.cost
+            and body.figures.cost < WRONG_LENGTH
             and other.figures.written
-            and other.cost <= body.cost + 3
+            and other.cost <= body.cost + 1
             and other.words != body.words
         )
     )

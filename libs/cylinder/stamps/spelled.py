@@ -70,10 +70,12 @@ def _bodies(signs: str, at: int) -> Iterator[Body]:
         end, misread, parted = spelled
         base = MISREAD * len(misread) + _PARTED * parted
         for figures in read_figures(signs, end, unit_of(spec)):
+            if spec == "3" and figures.start == end and figures.digits.startswith("0"):
+                continue  # "ICC-3000" has no specification; it is not a 3 of 000.
             yield Body(spec, at, end, misread, figures, base + figures.cost)
         is_whole = end >= len(signs) or not (signs[end].isascii() and signs[end].isalnum())
         if is_whole:
-            yield Body(spec, at, end, misread, NONE, base + NO_FIGURES)
+            yield Body(spec, at, end, misread, NONE, MISREAD * len(misread) + NO_FIGURES)
 
 
 def _spelled(signs: str, at: int, spec: str) -> tuple[int, tuple[tuple[int, str], ...], int] | None:

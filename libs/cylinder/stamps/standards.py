@@ -100,6 +100,8 @@ def _read_iso(typed: Typed, found: re.Match[str]) -> str:
     glued = number[:-1]
     if number not in _ISO_PARTS and not part and number[-1] in _ISO_PARTS.get(glued, ""):
         part, number = number[-1], glued
+        words = f"Read as ISO {number}-{part}: a dash parts the number and the part."
+        typed.remark("standard.glued", "hold", "specification", words, found.span("number"))
     if number not in _ISO_PARTS:
         near = tuple(f"ISO {one}" for one in _ISO_PARTS if skeleton(one) in slips(number))
         words = f"ISO {number} is no standard known here for a cylinder."

@@ -14,6 +14,8 @@ from gas.mixture import Mix
 from gas.pressure import PASCAL_PER_BAR, Pressure, Unit
 from gas.quantity import (
     ATMOSPHERE_PASCAL,
+    HIGHEST_C,
+    LOWEST_C,
     MOLAR_GAS_CONSTANT,
     AbsolutePressure,
     Amount,
@@ -33,6 +35,8 @@ PROBE_WITHIN_KELVIN: Final = 3.0
 LEAST_LITRE: Final = 0.1
 MOST_LITRE: Final = 1000.0
 
+_ROUNDS = 80
+
 
 def model_fraction(mix: Mix) -> float:
     """How far a density of this mixture may be off, as a fraction of it."""
@@ -47,6 +51,22 @@ def mol_per_m3(mix: Mix, pressure: AbsolutePressure, at: Temperature) -> float:
 def pressure_at(mix: Mix, mol_per_m3: float, at: Temperature) -> AbsolutePressure:
     """The pressure of that density: the inverse of `mol_per_m3`."""
     return AbsolutePressure(engine.pascal(mix, mol_per_m3, at.kelvin) if mol_per_m3 > 0 else 0.0)
+
+
+def temperature_of(mix: Mix, mol_per_m3: float, pressure: AbsolutePressure) -> Temperature:
+    """How warm gas of that density is that has that pressure. ValueError where no `Temperature` is."""
+    low, high = Temperature.of_c(LOWEST_C).kelvin, Temperature.of_c(HIGHEST_C).kelvin
+    below = engine.pascal(mix, mol_per_m3, low) - pressure.pascal
+    above = engine.pascal(mix, mol_per_m3, high) - pressure.pascal
+    if below > 0 or above < 0:
+        raise ValueError(f"no temperature explains {pressure.bar:.0f} bar of so much gas: a reading is wrong")
+    for _ in range(_ROUNDS):  # Pressure is all but straight over temperature: three rounds do.
+        found = (low * above - high * below) / (above - below)
+        off = engine.pascal(mix, mol_per_m3, found) - pressure.pascal
+        if abs(off) < 1.0:
+            return Temperature(found)
+        low, below, high, above = (found, off, high, above) if off < 0 else (low, below, found, off)
+    return Temperature((low + high) / 2)
 
 
 def compressibility(mix: Mix, pressure: AbsolutePressure, at: Temperature) -> float:

@@ -36,8 +36,8 @@ def kin(cylinder_id: UUID, facts: Iterable[Recorded]) -> frozenset[UUID]:
     next_to: dict[UUID, set[UUID]] = {}
     for fact in facts:
         others = beside(fact)
-        one = cylinder_of(fact.subject)
-        if others and one is not None:
+        one = cylinder_of(fact.subject) if others else None
+        if one is not None:
             for end in others:
                 next_to.setdefault(one, set()).add(end)
                 next_to.setdefault(end, set()).add(one)
@@ -94,6 +94,8 @@ def identity(facts: Iterable[Recorded], proof: Proof) -> Identity:
     assigned: dict[UUID, set[UUID]] = {}
     disputed: set[UUID] = set()
     for fact in facts:
+        if fact.kind not in IDENTITY_KINDS:
+            continue
         subject = cylinder_of(fact.subject)
         match fact.fact:
             case IdentitiesLinked(other=other) if subject is not None:

@@ -6,6 +6,7 @@ what an answer means for the node, read a clock (it is handed one) or log what i
 
 from __future__ import annotations
 
+import asyncio
 import datetime as dt
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -51,6 +52,10 @@ BELL_SILENCE_S = 6.0  # The hub beats each 2 s; three missed beats mean that the
 MOST_BYTES_AN_ANSWER = 32 * 1024 * 1024
 MOST_BYTES_A_BELL_LINE = 4096
 DEFAULT_RETRY_AFTER_S = 1.0
+PATIENCE_S = 60.0
+PIECE_BYTES = 16 * 1024
+"""An answer may take its time, on a thin line minutes; but each such piece of it comes within our patience."""
+_AS_IT_IS = {"accept-encoding": "identity"}
 
 
 class HubUnreachable(Exception):
@@ -198,7 +203,7 @@ class HubClient:
         Only a hint to look: the stream is not signed, so nothing but a look at the feed may follow from it.
         """
         timeout = httpx.Timeout(CALL_TIMEOUT.read, connect=CALL_TIMEOUT.connect, read=BELL_SILENCE_S)
-        url, headers = f"{self._base_url}/v1/feed/bell", self._headers()
+        url, headers = f"{self._base_url}/v1/feed/bell", self._headers() | _AS_IT_IS
         try:
             async with self._http.stream("GET", url, headers=headers, timeout=timeout) as response:
                 if not response.headers.get("content-type", "").startswith("text/event-stream"):
@@ -309,23 +314,50 @@ async def _send(
     params: Mapping[str, str] | None,
     headers: Mapping[str, str],
 ) -> _Answer:
+    patience = asyncio.timeout(PATIENCE_S)
     try:
-        async with http.stream(
-            method, url, content=body, params=params, headers=headers, timeout=CALL_TIMEOUT
-        ) as response:
-            found = bytearray()
-            async for piece in response.aiter_bytes():
-                found += piece
-                if len(found) > MOST_BYTES_AN_ANSWER:
-                    raise HubUnreachable("the answer is larger than any of the hub's")
+        async with (
+            patience,
+            http.stream(
+                method,
+                url,
+                content=body,
+                params=params,
+                headers={**headers, **_AS_IT_IS},
+                timeout=CALL_TIMEOUT,
+            ) as response,
+        ):
+            found = await _body(response, patience)
+    except TimeoutError:
+        raise HubUnreachable(f"too slow an answer at {method} {httpx.URL(url).path}") from None
     except (httpx.HTTPError, httpx.InvalidURL) as wrong:
         raise HubUnreachable(f"{type(wrong).__name__} at {method} {httpx.URL(url).path}") from wrong
     return _Answer(
         status=response.status_code,
-        body=bytes(found),
+        body=found,
         signature=response.headers.get(SIGNED_HEADER),
         retry_after_s=_seconds(response.headers.get("retry-after")),
     )
+
+
+async def _body(response: httpx.Response, patience: asyncio.Timeout) -> bytes:
+    """The body as it came. Whoever is slow is waited for as long as a piece comes in time."""
+    _check_encoding(response)
+    found, due = bytearray(), PIECE_BYTES
+    async for piece in response.aiter_bytes():
+        found += piece
+        if len(found) > MOST_BYTES_AN_ANSWER:
+            raise HubUnreachable("the answer is larger than any of the hub's")
+        if len(found) >= due:
+            due = len(found) + PIECE_BYTES
+            patience.reschedule(asyncio.get_running_loop().time() + PATIENCE_S)
+    return bytes(found)
+
+
+def _check_encoding(response: httpx.Response) -> None:
+    # Unpacking is where a small answer becomes a large one; the hub packs nothing, and is asked not to.
+    if response.headers.get("content-encoding", "identity").lower() != "identity":
+        raise HubUnreachable("an answer in another encoding than was asked for")
 
 
 def _refusal(answer: _Answer) -> HubUnreachable | HubRefused:
@@ -349,9 +381,7 @@ def _read(document: type[Document], body: bytes) -> Document:
 async def _bells(response: httpx.Response) -> AsyncIterator[Bell]:
     """Read `event:` and `data:` lines of a text/event-stream (WHATWG HTML, 9.2.6)."""
     event = data = ""
-    async for line in response.aiter_lines():
-        if len(line) > MOST_BYTES_A_BELL_LINE:
-            raise HubUnreachable("the bell sent more than a bell would")
+    async for line in _lines(response):
         name, _, value = line.partition(":")
         match name:
             case "event":
@@ -362,6 +392,18 @@ async def _bells(response: httpx.Response) -> AsyncIterator[Bell]:
                 if event in ("head", "beat"):
                     yield Bell(news=_read(HeadNews, data.encode()), is_beat=event == "beat")
                 event = data = ""
+
+
+async def _lines(response: httpx.Response) -> AsyncIterator[str]:
+    """Line by line, and never more of one in memory than a bell would send."""
+    _check_encoding(response)
+    held = b""
+    async for piece in response.aiter_bytes():
+        *whole, held = (held + piece).split(b"\n")
+        if max(map(len, (*whole, held))) > MOST_BYTES_A_BELL_LINE:
+            raise HubUnreachable("the bell sent more than a bell would")
+        for line in whole:
+            yield line.removesuffix(b"\r").decode(errors="replace")
 
 
 def _seconds(text: str | None) -> float | None:

@@ -67,6 +67,7 @@ WORLD = World(
     new_token=lambda: secrets.token_urlsafe(32),
     new_code=lambda: "".join(secrets.choice(_CODE_SIGNS) for _ in range(8)),
     chance=lambda: secrets.SystemRandom().random(),
+    beat_s=float(os.environ.get("FILLTRAIL_BEAT_S", "20")),
     is_practice=CLOCK.is_practice,
 )
 

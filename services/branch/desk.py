@@ -28,6 +28,7 @@ from cylinder.recorded import Recorded, cylinder_of
 from cylinder.refusal import Refused
 from cylinder.visit import Visit, evolve, visit_of
 from rulebook import Pack
+from sync.standpoint import Standpoint
 
 log = structlog.get_logger("branch.desk")
 
@@ -65,7 +66,7 @@ class Desk:
     rules: Pack
     floor: TimeFloor
     live: Live
-    heard_at: Callable[[], dt.datetime | None]
+    heard_at: Callable[[Standpoint | None], dt.datetime | None]
     after_write: Callable[[], None] = lambda: None
     _visits: dict[UUID, Visit] = field(default_factory=dict)
     _visits_are_good: bool = False
@@ -168,8 +169,7 @@ class Desk:
 
     def _around(self, cursor: Cursor, visit: Visit | None, actor: Actor, now: dt.datetime) -> Around:
         standing = standing_row(cursor, visit.cylinder_id) if visit and visit.cylinder_id else None
-        node = node_row(cursor)
-        heard = self.heard_at() or (node.heard_at if node else None)
+        heard = self.heard_at(node_row(cursor))
         return Around(
             now=now,
             today=now.astimezone(self.settings.tz).date(),

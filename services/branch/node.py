@@ -14,17 +14,20 @@ import httpx
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 import rulebook
+from branch.conversation import Conversation
 from branch.desk import Desk
 from branch.divers import Divers
+from branch.link import news_heard_at
 from branch.live import Live
 from branch.people import People
 from branch.settings import ShopSettings, read_settings
 from branch.store import Author, BranchStore
 from branch.store.rows import node_row
-from branch.sync import Sync
+from branch.sync import BEAT_S, Sync
 from branch.time_floor import TimeFloor
 from eventlog.hub_client import HubClient
 from eventlog.keys import private_key, private_pem, public_key
+from sync.standpoint import Fresh
 
 SOFTWARE = "filltrail-0.1.0"
 
@@ -39,6 +42,7 @@ class World:
     new_token: Callable[[], str]
     new_code: Callable[[], str]
     chance: Callable[[], float]
+    beat_s: float = BEAT_S
     is_practice: bool = False
     """The clock is one for practice: every page says so."""
 
@@ -87,7 +91,7 @@ def open_store(data: Path, settings: ShopSettings, world: World) -> BranchStore:
     """The node's database, its log begun, and the hub's key trusted."""
     author = Author(node=settings.node, key=private_key((data / "node.key").read_bytes()), software=SOFTWARE)
     store = BranchStore(data / "branch.sqlite", author, hub_node=settings.hub_node)
-    store.open_log(inc=world.new_id(), event_id=world.new_id(), now=world.now())
+    store.open_log(Fresh(inc=world.new_id(), opening_id=world.new_id()), now=world.now())
     with store.writing() as tx:
         tx.trust(settings.hub_node, settings.hub_public_key, "Network hub")
     return store
@@ -111,14 +115,18 @@ def open_node(data: Path, world: World, *, hub_url: str | None = None) -> Node:
         hub_public_key=public_key(settings.hub_public_key),
         clock=world.now,
     )
-    sync = Sync(store=store, client=client, floor=floor, live=live, divers=divers, jitter=world.chance)
+    talk = Conversation(store=store, new_id=world.new_id, now=floor.now)
+    sync = Sync(
+        store=store, client=client, floor=floor, live=live, divers=divers, jitter=world.chance, talk=talk,
+        beat_s=world.beat_s,
+    )  # fmt: skip
     desk = Desk(
         store=store,
         settings=settings,
         rules=rulebook.load(settings.jurisdiction),
         floor=floor,
         live=live,
-        heard_at=lambda: sync.link.heard_at,
+        heard_at=lambda here: news_heard_at(here, sync.link),
         after_write=sync.wake_push,
     )
     people = People(

@@ -10,6 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from threading import Lock
 
+STALE_AFTER = dt.timedelta(minutes=10)
+"""Beyond this an answer of the hub is one that somebody kept: calls time out after seconds."""
+
 
 @dataclass
 class TimeFloor:
@@ -28,6 +31,18 @@ class TimeFloor:
                 return self.wall()
             elapsed = dt.timedelta(seconds=max(0.0, self.monotonic_s() - self._at_s))
             return max(self.wall(), self.hub_time + elapsed)
+
+    def is_stale(self, hub_time: dt.datetime) -> bool:
+        """Whether an answer signed at this time is too old to say anything about now: the hub's clock must be past it.
+
+        Reckoned from the last time heard and the time that has passed since by this machine's own count, not by its
+        wall clock. A practice clock only ever moves the hub's time ahead of that reckoning.
+        """
+        with self._lock:
+            if self.hub_time is None:
+                return False
+            elapsed = dt.timedelta(seconds=max(0.0, self.monotonic_s() - self._at_s))
+            return hub_time < self.hub_time + elapsed - STALE_AFTER
 
     def hear(self, hub_time: dt.datetime) -> None:
         """Only a time that the hub has signed may raise the floor; it never goes down."""

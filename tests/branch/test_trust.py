@@ -11,15 +11,17 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from tests.branch.a_shop import RATED, Shop, make_shop, open_shop
 
 from branch.store import StoreIsBroken
-from branch.store.rows import node_row, standing_row
+from branch.store import views as look
+from branch.store.rows import node_row, number, standing_row
 from branch.verify import check, rebuild
 from cylinder import commands as c
 from cylinder.facts import ActorCertified, HandedOver, RatingRead
 from cylinder.marks import KeyedPressure
 from cylinder.recorded import cylinder_subject, derived_id
+from cylinder.refusal import Refused
 from eventlog import Effect, Event, Place, Sealed, Seen, seal
 from eventlog.event import NO_HASH
-from eventlog.feed import PageRefused, next_feed_hash
+from eventlog.feed import next_feed_hash
 from eventlog.keys import key_id, public_text
 from eventlog.wire import FeedItem, FeedPage, WireEnvelope
 
@@ -34,14 +36,16 @@ class Outsider:
             with shop.node.store.writing() as tx:
                 tx.trust(slug, public_text(self.key.public_key()), slug.title())
 
-    def says(self, kind: str, subject: str, body: dict[str, object]) -> Sealed:
+    def says(
+        self, kind: str, subject: str, body: dict[str, object], *, effect: Effect = Effect.NEUTRAL
+    ) -> Sealed:
         now = self.shop.clock.now()
         event = Event.model_validate(
             {
                 "id": uuid.uuid4(),
                 "kind": kind,
                 "v": 1,
-                "effect": Effect.NEUTRAL,
+                "effect": effect,
                 "subject": subject,
                 "body": body,
                 "performed_on": now.date(),
@@ -81,6 +85,21 @@ def _absorb(shop: Shop, *sealed: Sealed, head: int | None = None) -> None:
         tx.absorb(page, heard_at=shop.clock.now())
 
 
+def _position(shop: Shop) -> int:
+    with shop.node.store.reading() as cursor:
+        row = node_row(cursor)
+    assert row is not None
+    return row.feed.position
+
+
+def _unproven(shop: Shop) -> int:
+    with shop.node.store.reading() as cursor:
+        cursor.execute("select count(*) from fact where is_proven = 0")
+        row = cursor.fetchone()
+    assert row is not None
+    return number(row[0])
+
+
 def _enrols(node: str, key: str) -> dict[str, object]:
     return {"node": node, "public_key": key, "name": node.title()}
 
@@ -89,8 +108,14 @@ def test_a_shop_that_enrols_another_shops_key_is_not_believed(shop: Shop) -> Non
     reef, forged = Outsider(shop, "reef"), Ed25519PrivateKey.generate()
     _absorb(shop, reef.says("node.enrolled", "node/quay", _enrols("quay", public_text(forged.public_key()))))
     in_quays_name = Outsider(shop, "quay", forged)
-    with pytest.raises(PageRefused, match="no trusted key"):
-        _absorb(shop, in_quays_name.says("node.log_opened", "node/quay", {}))
+    _absorb(shop, in_quays_name.says("node.log_opened", "node/quay", {}))
+    assert _position(shop) == 2
+    assert _unproven(shop) == 1
+    report = check(shop.node.store)
+    assert report.problems == ()
+    assert report.not_believed == (
+        "quay 1, position 2 of the feed: no key that is known here bears out its signature",
+    )
 
 
 def test_the_hub_enrols_a_shop_and_its_facts_are_believed(tmp_path: Path) -> None:
@@ -106,19 +131,66 @@ def test_the_hub_enrols_a_shop_and_its_facts_are_believed(tmp_path: Path) -> Non
     shop.node.store.close()
 
 
-def test_a_key_that_is_none_refuses_the_page_and_kills_nothing(tmp_path: Path) -> None:
+def test_a_key_that_is_none_is_not_taken_and_stops_nothing(tmp_path: Path) -> None:
     key = Ed25519PrivateKey.generate()
     shop = make_shop(tmp_path, hub=key)
-    with pytest.raises(PageRefused, match="key of quay"):
-        _absorb(
-            shop, Outsider(shop, "hub", key).says("node.enrolled", "node/quay", _enrols("quay", "no key"))
-        )
+    hub = Outsider(shop, "hub", key)
+    _absorb(shop, hub.says("node.enrolled", "node/quay", _enrols("quay", "no key")))
+    _absorb(shop, hub.says("node.noted", "node/hub", {}))
+    assert _position(shop) == 2
     shop.node.store.close()
 
 
-def test_an_envelope_that_cannot_be_read_refuses_the_page(shop: Shop) -> None:
-    with pytest.raises(PageRefused, match="position 1"):
-        _absorb(shop, Sealed(raw=b'{"specversion":"1.0"}', signature=bytes(64)))
+def test_an_item_that_cannot_be_read_keeps_its_position_and_stops_nothing(shop: Shop) -> None:
+    _absorb(shop, Sealed(raw=b'{"specversion":"1.0"}', signature=bytes(64)))
+    _absorb(shop, Outsider(shop, "reef").says("node.log_opened", "node/reef", {}))
+    assert _position(shop) == 2
+    report = check(shop.node.store)
+    assert report.problems == ()
+    assert report.not_believed == ("position 1 of the feed cannot be read",)
+
+
+def test_a_block_by_an_unknown_key_stops_the_fill_and_its_clear_does_not_open_it(shop: Shop) -> None:
+    visit_id = shop.up_to("target")
+    cylinder_id = shop.visit(visit_id).cylinder_id
+    assert cylinder_id is not None
+    stranger = Outsider(shop, "quay", Ed25519PrivateKey.generate())
+    block = stranger.says("cylinder.sighted", cylinder_subject(cylinder_id), {}, effect=Effect.BLOCK)
+    _absorb(shop, block)
+    with pytest.raises(Refused):
+        shop.do(c.Authorise, visit_id=visit_id, target=RATED)
+    _absorb(shop, stranger.says("cylinder.cleared", cylinder_subject(cylinder_id), {}, effect=Effect.CLEAR))
+    with pytest.raises(Refused):
+        shop.do(c.Authorise, visit_id=visit_id, target=RATED)
+
+
+def test_facts_that_came_before_their_key_are_believed_when_the_hub_brings_it(tmp_path: Path) -> None:
+    key, quay_key = Ed25519PrivateKey.generate(), Ed25519PrivateKey.generate()
+    shop = make_shop(tmp_path, hub=key)
+    quay = Outsider(shop, "quay", quay_key)
+    named = ActorCertified(actor_id="p-quay", known_as="Q. Person", role="inspector")
+    _absorb(shop, quay.says(named.KIND, "actor/p-quay", named.model_dump(mode="json")))
+    assert _unproven(shop) == 1
+    with shop.node.store.reading() as cursor:
+        assert "p-quay" not in look.names(cursor)[1]
+    key_text = public_text(quay_key.public_key())
+    _absorb(shop, Outsider(shop, "hub", key).says("node.enrolled", "node/quay", _enrols("quay", key_text)))
+    assert _unproven(shop) == 0
+    with shop.node.store.reading() as cursor:
+        assert look.names(cursor)[1]["p-quay"] == "Q. Person"
+    shop.node.store.close()
+
+
+def test_a_forged_word_in_our_own_name_ends_no_visit_of_ours(shop: Shop) -> None:
+    visit_id = shop.up_to("people_out")
+    was, forger = shop.visit(visit_id), Outsider(shop, "pier", Ed25519PrivateKey.generate())
+    assert was.cylinder_id is not None
+    ended = HandedOver(visit_id=visit_id, handover_id=uuid.uuid4(), of=1)
+    _absorb(shop, forger.says(ended.KIND, cylinder_subject(was.cylinder_id), ended.model_dump(mode="json")))
+    shop.node.store.close()
+    again = open_shop(shop.node.store.path.parent, shop.clock)
+    assert again.node.desk.open_visits() == (was,)
+    again.node.store.close()
 
 
 def test_another_shop_cannot_change_or_end_a_visit_of_ours(shop: Shop) -> None:

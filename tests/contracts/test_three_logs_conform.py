@@ -33,6 +33,7 @@ from network.ingest import Taken, take
 from network.store.nodes import find_node
 from network.store.pages import page
 from network.verify import check_log
+from sync.at_branch import HubSays, PageTaken, take_push_answer
 
 pytestmark = pytest.mark.wire
 SEEDS = (1, 2, 3)
@@ -93,7 +94,7 @@ def test_every_reader_refuses_a_page_that_does_not_go_on_where_it_stands(parts: 
             tx.absorb(bad, heard_at=now())
         assert _shop_bytes(parts.other) == {}, name
     with parts.other.node.store.writing() as tx:
-        assert tx.absorb(good, heard_at=now()).items == 5
+        assert tx.absorb(good, heard_at=now()) == PageTaken(items=5, fresh=5, is_at_head=good.head == 5)
     foreign = _page(parts.hub, after=5, limit=5).model_copy(update={"epoch": "another"})
     with pytest.raises(PageRefused), parts.other.node.store.writing() as tx:
         tx.absorb(foreign, heard_at=now())
@@ -153,7 +154,7 @@ def _publish(hub: Hub, shop: Shop, chance: random.Random) -> None:
         taken = take(hub.database, hub.recorder, node, body, own_seq=None, now=now())
         assert isinstance(taken, Taken)
         with shop.node.store.writing() as writing:
-            writing.acked(taken.head.inc, taken.head.seq)
+            take_push_answer(writing.log, HubSays("accepted", taken.head))
 
 
 def _read(hub: Hub, shop: Shop, chance: random.Random, *, whole: bool) -> None:

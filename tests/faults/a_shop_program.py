@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import sqlite3
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from itertools import count
 from pathlib import Path
@@ -106,7 +106,9 @@ def make_counter(
     token = shop.node.people.enrol_device(shop.node.people.device_code(), name="Counter")
     if heard:
         with shop.node.store.writing() as tx:
-            tx.heard(clock.now(), clock.now(), epoch="e1")
+            here = tx.node()
+            feed = replace(here.feed, epoch="e1")
+            tx.log.stand(replace(here, feed=feed, heard_at=clock.now(), hub_time=clock.now()))
     shop.node.store.close()
     port = free_port()
     program = ShopProgram("branch", slug, port, {}, folder / "logs")

@@ -3,7 +3,8 @@
 The only place of the branch that knows SQLite or the eventsourcing library.
 """
 
-from branch.store.log import Absorbed, Appended, Author, BranchStore, Tx
-from branch.store.rows import NodeRow, StoreIsBroken
+from branch.store.log import Appended, BranchStore, Tx
+from branch.store.rows import StoreIsBroken
+from sync.at_branch import Author
 
-__all__ = ["Absorbed", "Appended", "Author", "BranchStore", "NodeRow", "StoreIsBroken", "Tx"]
+__all__ = ["Appended", "Author", "BranchStore", "StoreIsBroken", "Tx"]

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from uuid import UUID
 
 from branch.store.filing import Filing, file_under_others
-from branch.store.rows import Cursor, StoreIsBroken, record_of, standing_row, text
+from branch.store.rows import Cursor, StoreIsBroken, record_by_id, record_of, standing_row, text
 from cylinder.facts import ActorCertified, CylinderReceived, HandedOver, VisitAbandoned
 from cylinder.gather import standing_of, touched_by
 from cylinder.near import bare, skeleton
@@ -39,6 +39,21 @@ def note_fact(
     is_proven: bool = True,
 ) -> Recorded:
     """Index a kept envelope. Whatever its kind, this never refuses it."""
+    record = _index(c, envelope, envelope_hash, position, folded, is_proven=is_proven)
+    if is_proven:
+        _note_particulars(c, record)
+    return record
+
+
+def _index(
+    c: Cursor,
+    envelope: Envelope,
+    envelope_hash: str,
+    position: int | None,
+    folded: Folded,
+    *,
+    is_proven: bool,
+) -> Recorded:
     record, place = record_of(envelope, is_proven=is_proven), envelope.place
     visit_id = visit_of(record)
     does_matter = matters(record)
@@ -65,8 +80,44 @@ def note_fact(
     if does_matter:
         file_under_others(c, record)
         folded.cylinders |= touched_by(record, Filing(c))
-    _note_particulars(c, record)
     return record
+
+
+def note_again(
+    c: Cursor,
+    envelope: Envelope,
+    envelope_hash: str,
+    position: int | None,
+    folded: Folded,
+    *,
+    is_proven: bool,
+) -> None:
+    """A known fact is held under another envelope. Its row keeps its turn: when the fact came does not change."""
+    before = record_by_id(c, envelope.event.id)
+    if before is not None:
+        folded.cylinders |= touched_by(before, Filing(c))
+    c.execute("select rowid from fact where event_id = ?", (str(envelope.event.id),))
+    row = c.fetchone()
+    if row is None:
+        raise StoreIsBroken(f"the fact {envelope.event.id} is not held")
+    c.execute("delete from fact_about where event_id = ?", (str(envelope.event.id),))
+    c.execute("delete from fact where rowid = ?", (row[0],))
+    record = _index(c, envelope, envelope_hash, position, folded, is_proven=is_proven)
+    c.execute("update fact set rowid = ? where event_id = ?", (row[0], str(envelope.event.id)))
+    was_good = before is not None and before.origin.is_proven and before.says_the_same_as(record)
+    if (
+        is_proven and not was_good
+    ):  # Otherwise an old word about a visit or a person would become the last one.
+        _note_particulars(c, record)
+
+
+def note_believed(c: Cursor, event_id: UUID, folded: Folded) -> None:
+    """The signature of a held fact was checked after all: it counts in full from now on."""
+    c.execute("update fact set is_proven = 1 where event_id = ?", (str(event_id),))
+    record = record_by_id(c, event_id)
+    if record is not None:
+        folded.cylinders |= touched_by(record, Filing(c))
+        _note_particulars(c, record)
 
 
 def settle_standing(c: Cursor, cylinder_id: UUID) -> None:

@@ -6,48 +6,33 @@ Must never write a standing without its fact, use a number of the log twice, or 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence, Set
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from uuid import UUID
 
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from eventsourcing.persistence import StoredEvent
 from eventsourcing.sqlite import SQLiteCursor
 
 from branch.store import rows
+from branch.store.branch_log import SqliteBranchLog, own_after, trust, unplaced
 from branch.store.datastore import BranchDatastore, EnvelopeRecorder
-from branch.store.fold import Folded, note_fact, settle_standing
-from branch.store.rows import NodeRow, StoreIsBroken, node_row
+from branch.store.fold import settle_standing
+from branch.store.older import add_columns, fill_feed_copy
+from branch.store.rows import StoreIsBroken, node_row
 from branch.store.up_to_date import bring_up_to_date
 from cylinder.recorded import NewFact, Recorded, cylinder_of, derived_id
 from cylinder.standing import Standing
-from eventlog import Effect, Envelope, Event, Place, Sealed, Seen, read, seal, verify
-from eventlog.chain import LOG_OPENED
-from eventlog.envelope import Forged, Malformed
-from eventlog.event import NO_HASH
-from eventlog.feed import PageRefused, check_page
-from eventlog.keys import key_id, public_key, public_text
+from eventlog import Effect, Event, Sealed, Seen
+from eventlog.keys import public_text
 from eventlog.wire import FeedPage, WireEnvelope
+from sync import at_branch
+from sync.at_branch import Author, PageTaken, StartAgain
+from sync.standpoint import Fresh, Standpoint
 
 _MOST_FACTS_A_COMMAND = 64
 """A command makes at most two facts for each of twenty cylinders; a loop over them has this bound."""
-
-
-@dataclass(frozen=True, slots=True)
-class Author:
-    """Who writes: the node, its key, and the software's name in every fact."""
-
-    node: str
-    key: Ed25519PrivateKey
-    software: str
-
-    @property
-    def key_id(self) -> str:
-        """The short name of the key."""
-        return key_id(self.key.public_key())
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,27 +43,20 @@ class Appended:
     touched: frozenset[UUID]
 
 
-@dataclass(frozen=True, slots=True)
-class Absorbed:
-    """What a page of the feed brought."""
-
-    items: int
-    fresh: int
-    touched: frozenset[UUID]
-
-
 class Tx:
-    """One writing transaction: look up, decide, append. Everything in it commits together or not at all."""
+    """One writing transaction: look up, decide, append. Everything in it commits together or not at all.
+
+    `log` is the same transaction as the sync protocol sees it.
+    """
 
     def __init__(
         self, cursor: SQLiteCursor, recorder: EnvelopeRecorder, author: Author, *, hub_node: str
     ) -> None:
         self.c = cursor
-        self._recorder = recorder
+        self.log = SqliteBranchLog(cursor, recorder, node=author.node, hub_node=hub_node)
         self._author = author
-        self._hub_node = hub_node
 
-    def node(self) -> NodeRow:
+    def node(self) -> Standpoint:
         """Where this node stands now."""
         row = node_row(self.c)
         if row is None:
@@ -104,8 +82,8 @@ class Tx:
         self, new: Sequence[NewFact], *, key: UUID, actor: str, role: str, now: dt.datetime
     ) -> Appended:
         """Write facts at the end of the own log. The first takes `key` as its id, the others follow from it."""
-        node = self.node()
-        seen = Seen(epoch=node.feed.epoch, position=node.feed.position, feed_hash=node.feed.feed_hash)
+        feed = self.node().feed
+        seen = Seen(epoch=feed.epoch, position=feed.position, feed_hash=feed.feed_hash)
         events = [
             Event(
                 id=key if n == 0 else derived_id(key, f"fact {n}"),
@@ -125,75 +103,32 @@ class Tx:
             )
             for n, one in enumerate(new)
         ]
-        return self._write(events, node, now)
+        written = at_branch.write(self.log, self._author, events, now=now)
+        records = tuple(rows.record_of(link.envelope) for link in written)
+        return Appended(records=records, touched=self.fold())
 
-    def open_log(self, inc: UUID, *, event_id: UUID, reason: str, now: dt.datetime) -> None:
-        """Begin an incarnation with its genesis. `reason` is first, restore, clone, lost or key-rotate."""
-        self.c.execute(
-            "insert into node (one, inc, seq, hash, acked_seq, epoch, position, feed_hash) "
-            "values (1, ?, 0, ?, 0, 'none', 0, ?)",
-            (str(inc), NO_HASH, NO_HASH),
-        )
-        genesis = Event(
-            id=event_id,
-            kind=LOG_OPENED,
-            v=1,
-            effect=Effect.NEUTRAL,
-            subject=f"node/{self._author.node}",
-            body={"parent": None, "reason": reason},
-            performed_on=now.date(),
-            at=now,
-            seen=Seen(),
-            actor="node",
-            role="node",
-            software=self._author.software,
-        )
-        self._write([genesis], self.node(), now)
+    def open_log(self, fresh: Fresh, *, reason: str, now: dt.datetime) -> None:
+        """Begin the first incarnation of this database. `reason` is first or lost."""
+        at_branch.open_log(self.log, self._author, fresh, reason=reason, now=now)
 
-    def acked(self, inc: UUID, seq: int) -> None:
-        """What the hub said it holds: the only thing that moves `acked`, up or down."""
-        self.c.execute("update node set acked_seq = ? where inc = ?", (seq, str(inc)))
+    def begin_again(self, fresh: Fresh, *, reason: str, now: dt.datetime) -> int:
+        """Leave the present incarnation and carry its unacknowledged facts into a new one; gives how many."""
+        return at_branch.begin_again(self.log, self._author, fresh, reason=reason, now=now)
 
-    def heard(self, at: dt.datetime, hub_time: dt.datetime, *, epoch: str) -> None:
-        """The hub answered and there was nothing new; its epoch is learnt with the first answer."""
-        self.c.execute(
-            "update node set heard_at = ?, hub_time = ?, epoch = iif(epoch = 'none', ?, epoch)",
-            (at.isoformat(), hub_time.isoformat(), epoch),
-        )
-
-    def in_trouble(self, trouble: str) -> None:
-        """Remember why this node may not push; empty when it may."""
-        self.c.execute("update node set trouble = ?", (trouble,))
-
-    def absorb(self, page: FeedPage, *, heard_at: dt.datetime) -> Absorbed:
+    def absorb(
+        self, page: FeedPage, *, heard_at: dt.datetime, proven: Set[Sealed] = frozenset()
+    ) -> PageTaken | StartAgain:
         """Apply one page of the feed. Raises PageRefused, and then nothing of it is kept.
 
-        News counts as heard when the head was reached: whoever is in the middle of the feed does not know what
-        others have found.
+        `proven` are envelopes whose signature was checked before the transaction, by the keys that are held here.
         """
-        node = self.node()
-        check_page(page, node.feed)
-        folded, fresh = Folded(), 0
-        for item in page.items:
-            sealed = item.sealed()
-            try:
-                envelope = read(sealed.raw)
-            except Malformed as wrong:
-                raise PageRefused(f"position {item.position}: {wrong}") from None
-            self._check_signature(sealed, envelope)
-            fresh += self._take(sealed, envelope, item.position, folded)
-        position = page.after + len(page.items)
-        self.c.execute(
-            "update node set epoch = ?, position = ?, feed_hash = ?, heard_at = coalesce(?, heard_at), hub_time = ?",
-            (
-                page.epoch,
-                position,
-                page.feed_hash,
-                heard_at.isoformat() if position >= page.head else None,
-                page.hub_time.isoformat(),
-            ),
-        )
-        return Absorbed(items=len(page.items), fresh=fresh, touched=folded.settle(self.c))
+        taken = at_branch.take_page(self.log, page, heard_at=heard_at, proven=proven)
+        self.fold()
+        return taken
+
+    def fold(self) -> frozenset[UUID]:
+        """Fold every standing again that what was written in this transaction has touched."""
+        return self.log.folded.settle(self.c)
 
     def forget_standings(self) -> None:
         """Drop every cached standing and claim; `settle` brings each back from its facts."""
@@ -210,70 +145,21 @@ class Tx:
 
     def trust(self, node: str, key_text: str, name: str) -> None:
         """Pin a key: envelopes of `node` signed with it are believed."""
-        _trust(self.c, node, key_text, name)
-
-    def _take(self, sealed: Sealed, envelope: Envelope, position: int, folded: Folded) -> int:
-        """Keep one envelope of the feed; 1 when it was new here."""
-        place, event = envelope.place, envelope.event
-        self.c.execute("select envelope_hash from fact where event_id = ?", (str(event.id),))
-        known = self.c.fetchone()
-        if known is not None:
-            if rows.text(known[0]) != sealed.hash:
-                raise PageRefused(f"the feed and this node hold different envelopes of the fact {event.id}")
-            self.c.execute("update fact set position = ? where event_id = ?", (position, str(event.id)))
-            return 0
-        if place.node == self._author.node and place.inc == self.node().inc:
-            raise PageRefused(f"the feed holds {place.node} {place.seq}, which this log does not")
-        self._keep(sealed, envelope)
-        note_fact(self.c, envelope, sealed.hash, position, folded)
-        if place.node == self._hub_node:
-            _learn_key(self.c, event)
-        return 1
-
-    def _write(self, events: Sequence[Event], node: NodeRow, now: dt.datetime) -> Appended:
-        folded, records, prev, seq = Folded(), list[Recorded](), node.hash, node.seq
-        for event in events:
-            seq += 1
-            place = Place(self._author.node, self._author.key_id, node.inc, seq, prev)
-            sealed = seal(event, place, recorded_at=now, key=self._author.key)
-            envelope = Envelope(place=place, recorded_at=now, event=event)
-            self._keep(sealed, envelope)
-            records.append(note_fact(self.c, envelope, sealed.hash, None, folded))
-            prev = sealed.hash
-        self.c.execute("update node set seq = ?, hash = ?", (seq, prev))
-        return Appended(records=tuple(records), touched=folded.settle(self.c))
-
-    def _keep(self, sealed: Sealed, envelope: Envelope) -> None:
-        place, event = envelope.place, envelope.event
-        stored = StoredEvent(
-            originator_id=place.inc,
-            originator_version=place.seq,
-            topic=f"{event.kind}.v{event.v}",
-            state=sealed.signature + sealed.raw,
-        )
-        self._recorder.insert(self.c, [stored])
-
-    def _check_signature(self, sealed: Sealed, envelope: Envelope) -> None:
-        place = envelope.place
-        self.c.execute(
-            "select public_key from node_key where key_id = ? and node = ?", (place.key_id, place.node)
-        )
-        row = self.c.fetchone()
-        if row is None:
-            raise PageRefused(f"no trusted key {place.key_id} of {place.node}")
-        try:
-            verify(sealed, public_key(rows.text(row[0])))
-        except Forged as wrong:
-            raise PageRefused(f"{place.node} {place.seq}: {wrong}") from None
+        trust(self.c, node, key_text, name)
 
 
 class BranchStore:
-    """Opens the database and hands out transactions. One per request, opened in one place."""
+    """Opens the database and hands out transactions. One per request, opened in one place.
+
+    `after_commit` is told where the node stands after each transaction that moved it, in the order of the commits.
+    """
 
     def __init__(self, path: Path, author: Author, *, hub_node: str) -> None:
         self.path = path
         self.author = author
-        self._hub_node = hub_node
+        self.hub_node = hub_node
+        self.after_commit: Callable[[int, Standpoint], None] = lambda turn, here: None
+        self._turn = 0
         path.touch(
             mode=0o600
         )  # Divers' cards and hashes of PINs lie in it; SQLite's own files follow its mode.
@@ -281,18 +167,26 @@ class BranchStore:
         self._recorder = EnvelopeRecorder(self._datastore)
         with self._datastore.transaction(commit=True) as cursor:
             self._recorder.create(cursor)
+            add_columns(cursor)
         for statement in files("branch.store").joinpath("schema.sql").read_text().split(";"):
             if statement.strip():
                 with self._datastore.transaction(commit=True) as cursor:
                     cursor.execute(statement)
         with self._datastore.transaction(commit=True) as cursor:
             bring_up_to_date(cursor)
+            fill_feed_copy(cursor)
 
     @contextmanager
     def writing(self) -> Iterator[Tx]:
         """A writing transaction; commits at the end, rolls back on any exception."""
         with self._datastore.transaction(commit=True) as cursor:
-            yield Tx(cursor, self._recorder, self.author, hub_node=self._hub_node)
+            tx = Tx(cursor, self._recorder, self.author, hub_node=self.hub_node)
+            yield tx
+            tx.fold()
+            self._turn += 1  # Under the database's own lock.
+            turn, stood = self._turn, tx.log.stood
+        if stood is not None:
+            self.after_commit(turn, stood)
 
     @contextmanager
     def reading(self) -> Iterator[rows.Cursor]:
@@ -300,64 +194,55 @@ class BranchStore:
         with self._datastore.transaction(commit=False) as cursor:
             yield cursor
 
-    def open_log(self, *, inc: UUID, event_id: UUID, now: dt.datetime) -> None:
+    def open_log(self, fresh: Fresh, *, reason: str = "first", now: dt.datetime) -> None:
         """Begin the first incarnation, unless there is one. The node trusts its own key."""
         with self.writing() as tx:
             tx.trust(self.author.node, public_text(self.author.key.public_key()), self.author.node)
             if node_row(tx.c) is None:
-                tx.open_log(inc, event_id=event_id, reason="first", now=now)
+                tx.open_log(fresh, reason=reason, now=now)
 
     def unsent(self, *, most: int, most_bytes: int) -> tuple[Sealed, ...]:
         """The own log after `acked`, as much as one push may carry. There is no other outbox."""
         with self.reading() as c:
             node = node_row(c)
-        if node is None or node.acked_seq >= node.seq:
-            return ()
-        stored = self._recorder.select_events(node.inc, gt=node.acked_seq, limit=most)
-        out: list[Sealed] = []
-        size = 0
-        for one in stored:
-            sealed = rows.sealed_of(one.state)
-            # As it travels: escaped once more, and with a comma. A push that is too large would be refused for ever.
-            size += len(WireEnvelope.of(sealed).model_dump_json().encode()) + 1
-            if out and size > most_bytes:
-                break
-            out.append(sealed)
-        return tuple(out)
+            if node is None or node.acked_seq >= node.seq:
+                return ()
+            return _that_fit(own_after(c, node.inc, node.acked_seq, most), most_bytes)
+
+    def unplaced(self, *, most: int, most_bytes: int) -> tuple[Sealed, ...]:
+        """What the hub of the present epoch may have lost, as much as one request may carry."""
+        with self.reading() as c:
+            node = node_row(c)
+            if node is None or node.feed.epoch == "none":
+                return ()
+            found = unplaced(c, node.feed.epoch, but_of=node.inc, hub_node=self.hub_node, most=most)
+        return _that_fit(found, most_bytes)
 
     def own_log(self) -> Iterator[Sealed]:
-        """The whole own log in order."""
+        """The whole log of the present incarnation in order."""
         with self.reading() as c:
             node = node_row(c)
         after = 0
         while node is not None and after < node.seq:
-            for one in self._recorder.select_events(node.inc, gt=after, limit=1000):
-                yield rows.sealed_of(one.state)
-                after = one.originator_version
+            with self.reading() as c:
+                some = own_after(c, node.inc, after, 1000)
+            if not some:
+                return
+            yield from some
+            after += len(some)
 
     def close(self) -> None:
         """Close every connection."""
         self._datastore.close()
 
 
-def _trust(c: rows.Cursor, node: str, key_text: str, name: str) -> None:
-    c.execute(
-        "insert into node_key (key_id, node, public_key, name) values (?, ?, ?, ?) "
-        "on conflict (key_id) do update set name = excluded.name",
-        (key_id(public_key(key_text)), node, key_text, name),
-    )
-
-
-def _learn_key(c: rows.Cursor, event: Event) -> None:
-    """The hub's own fact about an enrolled node brings the key by which its envelopes are believed.
-
-    Only ever called with a fact of the hub: a shop that could enrol would speak in every shop's name.
-    """
-    if event.kind != "node.enrolled":
-        return
-    node, key_text, name = (event.body.get(each) for each in ("node", "public_key", "name"))
-    if isinstance(node, str) and isinstance(key_text, str) and isinstance(name, str):
-        try:
-            _trust(c, node, key_text, name)
-        except ValueError:
-            raise PageRefused(f"the key of {node} is none") from None
+def _that_fit(run: Sequence[Sealed], most_bytes: int) -> tuple[Sealed, ...]:
+    out: list[Sealed] = []
+    size = 0
+    for sealed in run:
+        # As it travels: escaped once more, and with a comma. A push that is too large would be refused for ever.
+        size += len(WireEnvelope.of(sealed).model_dump_json().encode()) + 1
+        if out and size > most_bytes:
+            break
+        out.append(sealed)
+    return tuple(out)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Protocol
 from uuid import UUID
 
@@ -15,6 +14,7 @@ from cylinder.recorded import Recorded, origin_of, recorded
 from cylinder.standing import Standing
 from eventlog import Envelope, Sealed, read
 from eventlog.feed import Cursor as FeedCursor
+from sync.standpoint import Standpoint
 
 
 class StoreIsBroken(Exception):
@@ -27,20 +27,6 @@ class Cursor(Protocol):
     def execute(self, sql: str, params: tuple[object, ...] = ..., /) -> object: ...
     def fetchone(self) -> tuple[object, ...] | None: ...
     def fetchall(self) -> list[tuple[object, ...]]: ...
-
-
-@dataclass(frozen=True, slots=True)
-class NodeRow:
-    """Where this node stands: the head of its own log, what the hub has acknowledged, how far it read the feed."""
-
-    inc: UUID
-    seq: int
-    hash: str
-    acked_seq: int
-    feed: FeedCursor
-    heard_at: dt.datetime | None
-    hub_time: dt.datetime | None
-    trouble: str
 
 
 def text(value: object) -> str:
@@ -74,46 +60,40 @@ def record_of(envelope: Envelope, *, is_proven: bool = True) -> Recorded:
     return recorded(envelope.event, origin_of(envelope.place, is_proven=is_proven))
 
 
-NODE = "select inc, seq, hash, acked_seq, epoch, position, feed_hash, heard_at, hub_time, trouble from node"
+NODE = """
+select inc, seq, hash, acked_seq, epoch, position, feed_hash, heard_at, hub_time, trouble, relearning, ticket, parent,
+is_suspected from node
+"""
 
 _STATES_OF_SUBJECT = """
-select e.state, f.is_proven from fact f
-join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
-where f.subject = ? and f.matters = 1
+select state, is_proven from fact_state where subject = ? and matters = 1
 union all
-select e.state, f.is_proven from fact_about a
-join fact f on f.event_id = a.event_id
-join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
-where a.subject = ? and f.matters = 1
+select s.state, s.is_proven from fact_about a join fact_state s on s.event_id = a.event_id
+where a.subject = ? and s.matters = 1
 """
 
 _STATES_OF_HISTORY = """
-select e.state, f.is_proven from fact f
-join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
-where f.subject = ? order by f.at desc, f.event_id desc limit ?
+select state, is_proven from fact_state where subject = ? order by at desc, event_id desc limit ?
 """
 
+# In the order in which they came here: a node that began again has put its facts into another incarnation, and random
+# incarnations have no order. What cannot be proven to be this shop's own is no part of its visits.
 _STATES_OF_VISIT = """
-select e.state, f.is_proven from fact f
-join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
-where f.visit_id = ? and f.node = ? order by f.inc, f.seq
+select state, is_proven from fact_state where visit_id = ? and node = ? and is_proven = 1 order by arrived
 """
 
-_STATE_OF_EVENT = """
-select e.state, f.is_proven from fact f
-join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
-where f.event_id = ?
-"""
+_STATE_OF_EVENT = "select state, is_proven from fact_state where event_id = ?"
 
 
-def node_row(c: Cursor) -> NodeRow | None:
-    """The node's own row, or None before the first start."""
+def node_row(c: Cursor) -> Standpoint | None:
+    """Where this node stands, or None before the first start."""
     c.execute(NODE)
     row = c.fetchone()
     if row is None:
         return None
-    inc, seq, head, acked, epoch, position, feed_hash, heard_at, hub_time, trouble = tuple(row)
-    return NodeRow(
+    inc, seq, head, acked, epoch, position, feed_hash, heard_at, hub_time, trouble = tuple(row)[:10]
+    relearning, ticket, parent, is_suspected = tuple(row)[10:]
+    return Standpoint(
         inc=UUID(text(inc)),
         seq=number(seq),
         hash=text(head),
@@ -122,6 +102,10 @@ def node_row(c: Cursor) -> NodeRow | None:
         heard_at=when(heard_at),
         hub_time=when(hub_time),
         trouble=text(trouble),
+        relearning=text(relearning),
+        ticket=text(ticket),
+        parent=None if parent is None else UUID(text(parent)),
+        is_suspected=bool(is_suspected),
     )
 
 

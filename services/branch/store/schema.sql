@@ -1,6 +1,7 @@
 -- The branch's database beside the recorder's own table `stored_events`
 -- (originator_id = incarnation, originator_version = seq, state = signature ‖ envelope bytes).
--- Everything but stored_events, node, diver_card, person, device, session and pin_try can be rebuilt from the log.
+-- Everything but stored_events, envelope_beside, feed_copy, unread_item, given, node, diver_card, person, device, session
+-- and pin_try can be rebuilt from the log.
 
 create table if not exists node (
     one integer primary key check (one = 1),
@@ -13,7 +14,11 @@ create table if not exists node (
     feed_hash text not null,
     heard_at text,
     hub_time text,
-    trouble text not null default ''
+    trouble text not null default '',
+    relearning text not null default '',
+    ticket text not null default '',
+    parent text,
+    is_suspected integer not null default 0
 ) strict;
 
 create table if not exists fact (
@@ -36,6 +41,53 @@ create index if not exists fact_subject on fact (subject, matters);
 create index if not exists fact_visit on fact (visit_id) where visit_id is not null;
 create index if not exists fact_position on fact (position) where position is not null;
 create index if not exists fact_kind on fact (kind, at);
+create index if not exists fact_unplaced on fact (inc) where position is null;
+create index if not exists fact_unproven on fact (node) where is_proven = 0;
+
+-- Envelopes that do not lie at their place: another one does (why is empty), or they were moved out of it as evidence
+-- when the node began a new incarnation.
+create table if not exists envelope_beside (
+    envelope_hash text primary key,
+    inc text not null,
+    seq integer not null,
+    state blob not null,
+    why text not null
+) strict;
+
+-- Every fact with its signed bytes, wherever they lie. Look-ups go through it.
+create view if not exists fact_state as
+select f.event_id, f.inc, f.seq, f.node, f.position, f.envelope_hash, f.kind, f.effect, f.matters, f.subject,
+    f.visit_id, f.at, f.actor, f.is_proven, f.rowid as arrived, coalesce(b.state, e.state) as state
+from fact f
+left join envelope_beside b on b.envelope_hash = f.envelope_hash
+left join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq;
+
+-- The copy of the feed: the cumulative hash at each position.
+create table if not exists feed_copy (
+    position integer primary key,
+    feed_hash text not null
+) strict;
+
+-- What stands in the feed and is no fact here: it cannot be read, or its signature is not borne out. It keeps its
+-- position. Without one it was cut off with an older hub's feed.
+create table if not exists unread_item (
+    envelope_hash text primary key,
+    position integer,
+    state blob not null
+) strict;
+create index if not exists unread_position on unread_item (position) where position is not null;
+
+-- Every position of the copy with the hash of what stands there.
+create view if not exists feed_entry as
+select position, envelope_hash from fact where position is not null
+union all
+select position, envelope_hash from unread_item where position is not null;
+
+-- What was given back to the hub of an epoch, so that it is not offered twice.
+create table if not exists given (
+    envelope_hash text primary key,
+    epoch text not null
+) strict;
 
 -- The other subjects under which a fact has to be found, besides its own: a link lies with both its records.
 create table if not exists fact_about (
@@ -159,4 +211,11 @@ create table if not exists witness_evidence (
     own_root text,
     own_feed_hash text,
     unique (kind, epoch, position, raw)
+) strict;
+
+-- The last beat's answer as the hub signed it: it shows a rolled-back hub where it once stood.
+create table if not exists hub_word (
+    one integer primary key check (one = 1),
+    body text not null,
+    signature text not null
 ) strict;

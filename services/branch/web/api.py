@@ -12,6 +12,7 @@ from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from branch.desk import Outcome
+from branch.link import news_heard_at, why_in_doubt
 from branch.people import SignInRefused
 from branch.store import views as look
 from branch.store.rows import node_row, standing_row
@@ -218,8 +219,8 @@ def news(node: TheNode, session: SignedIn) -> NewsDocument:
     assert row is not None  # A node that serves has a log.
     return NewsDocument(
         node=node.settings.node, epoch=row.feed.epoch, position=row.feed.position, feed_hash=row.feed.feed_hash,
-        standing_digest=digest, link=link.state, heard_at=link.heard_at or row.heard_at, unsent=backlog.facts,
-        trouble=row.trouble or link.trouble,
+        standing_digest=digest, link=link.state, heard_at=news_heard_at(row, link), unsent=backlog.facts,
+        trouble=why_in_doubt(row, link) or row.trouble or link.trouble,
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from prometheus_client import CollectorRegistry, Metric
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
 from prometheus_client.registry import Collector
 
+from branch.link import news_heard_at
 from branch.node import Node
 from branch.store import views as look
 from branch.store.rows import node_row, number, text
@@ -29,7 +30,7 @@ class NodeMeasures(Collector):
         for kind, effect, count in facts:
             by_kind.add_metric([kind, effect], count)
         yield by_kind
-        now, heard = self._node.floor.now(), self._node.sync.link.heard_at
+        now, heard = self._node.floor.now(), news_heard_at(row, self._node.sync.link)
         age = -1.0 if heard is None else (now - heard).total_seconds()
         yield GaugeMetricFamily(
             "filltrail_news_age_seconds", "Since the hub was last heard; -1 is never", value=age

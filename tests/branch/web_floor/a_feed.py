@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from dataclasses import replace
 
 from tests.branch.a_shop import Shop
 
@@ -45,7 +46,7 @@ class Feed:
             self._hashes.append(next_feed_hash(self._hashes[-1], sealed.hash))
         with shop.node.store.writing() as tx:
             node = tx.node()
-            tx.acked(node.inc, node.seq)
+            tx.log.stand(replace(node, acked_seq=node.seq))
 
     def _give(self, shop: Shop) -> None:
         with shop.node.store.writing() as tx:

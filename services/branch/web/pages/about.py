@@ -5,10 +5,12 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from branch.link import news_heard_at, why_in_doubt
 from branch.store import views as look
 from branch.store.rows import node_row
 from branch.web.gate import SignedIn, TheNode
 from branch.web.pages.render import epoch_ms, names_of, render
+from rulebook import lines_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -25,6 +27,7 @@ def rules(request: Request, node: TheNode, session: SignedIn) -> Response:
         title="Rules in force",
         session=session,
         pack=node.desk.rules,
+        lines=lines_of(node.desk.rules),
         policy=node.settings.policy,
     )
 
@@ -37,11 +40,11 @@ def network(request: Request, node: TheNode, session: SignedIn) -> Response:
         known = names_of(node, cursor).shops
     assert row is not None  # A node that serves has a log.
     link = node.sync.link
-    heard = link.heard_at or row.heard_at
+    heard = news_heard_at(row, link)
     return render(
         request, "network.html", title="Network", session=session, row=row, backlog=backlog, digest=digest, link=link,
         heard_ms=None if heard is None else epoch_ms(heard), policy=node.settings.policy,
         oldest_ms=None if backlog.oldest_at is None else epoch_ms(backlog.oldest_at),
         shops=sorted(name for slug, name in known.items() if slug not in _NO_SHOP | {node.settings.hub_node}),
-        trouble_words=row.trouble or link.trouble,
+        trouble_words=row.trouble or link.trouble, doubt=why_in_doubt(row, link), relearning=row.relearning,
     )  # fmt: skip

@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 import signage
 from branch.against import Names
+from branch.link import news_heard_at, why_in_doubt
 from branch.node import Node
 from branch.store import views as look
 from branch.store.rows import Cursor, node_row
@@ -91,12 +92,15 @@ def chips(node: Node, now: dt.datetime) -> tuple[Chip, ...]:
     """How long ago people were sent out, and how old this shop's news of the network is."""
     with node.store.reading() as c:
         out_at, row = look.people_out_at(c, node.settings.node), node_row(c)
-    heard = node.sync.link.heard_at or (row.heard_at if row else None)
+    heard = news_heard_at(row, node.sync.link)
+    doubt = why_in_doubt(row, node.sync.link) if row else ""
     policy = node.settings.policy
     if out_at is None:
         people = Chip("users", "People out", "not said")
     else:
         people = Chip("users", "People out", since_ms=epoch_ms(out_at), limit_s=policy.people_out_min * 60)
+    if doubt:
+        return people, Chip("cloud-off", "Network", "in doubt: do not fill", kind="hold")
     if heard is None:
         return people, Chip("cloud-off", "Network", "never heard", kind="hold")
     if row is not None and row.trouble:

@@ -160,7 +160,9 @@ class Faults:
         for shop in world.machines:
             shop.is_cut_off = shop.is_full = False
             shop.wall_off_s = 0.0
-            shop.is_enrolling = False
+            was_asked, shop.is_enrolling = shop.is_enrolling, False
+            if was_asked:
+                world.needs_a_new_key(shop)
             if not shop.is_up:
                 shop.start()
             world.poll_fast(shop)

@@ -32,9 +32,9 @@ class Weather:
         return fault in self.faults
 
 
-def draw_weather(rng: random.Random) -> Weather:
-    """The weather of a seed."""
-    faults = frozenset(fault for fault in FAULTS if rng.random() < 0.45)
+def draw_weather(rng: random.Random, also: frozenset[str] = frozenset()) -> Weather:
+    """The weather of a seed; the faults of `also` are on whatever chance says."""
+    faults = also | {fault for fault in FAULTS if rng.random() < 0.45}
     return Weather(
         shops=rng.choice((2, 3, 3, 4)),
         cylinders=rng.choice((2, 3, 5)),

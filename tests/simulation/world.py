@@ -21,7 +21,7 @@ from tests.simulation.quick_keys import QuickKey
 from tests.simulation.shop_machine import DiskFull, ShopMachine, new_state
 from tests.simulation.vocabulary import moment, new_id
 from tests.simulation.watch import Watch
-from tests.simulation.weather import Weather, draw_weather
+from tests.simulation.weather import draw_weather
 
 from eventlog.keys import key_id
 from sync import at_branch
@@ -44,10 +44,10 @@ class Answered(Protocol[Said]):
 class World:
     """One seed's network, from its first fact to its rest."""
 
-    def __init__(self, seed: int, weather: Weather | None = None) -> None:
+    def __init__(self, seed: int, *, also: frozenset[str] = frozenset()) -> None:
         self.seed = seed
         self.rng = random.Random(seed)
-        self.weather = weather or draw_weather(self.rng)
+        self.weather = draw_weather(self.rng, also)
         self.t = 0.0
         self.heap: list[tuple[float, int, str, Callable[[], None]]] = []
         self.numbers = itertools.count(1)

@@ -3,11 +3,12 @@
 It must never offer a way back from condemned, and never replace the pamphlet an inspector works to: it lists reasons.
 """
 
+from decimal import Decimal
 from typing import Literal
 
 from gas.mixture import Mix
 from rulebook.dates import unknown_spec
-from rulebook.pack import Criterion, Finding, Pack
+from rulebook.pack import Criterion, Finding, Pack, Permit
 from rulebook.specs import spec_known
 
 Alloy = Literal["6351-T6", "other", "not known"]
@@ -19,6 +20,11 @@ def condemn_criteria(pack: Pack) -> tuple[Criterion, ...]:
 
 def reject_criteria(pack: Pack) -> tuple[Criterion, ...]:
     return tuple(criterion for criterion in pack.criteria if criterion.outcome == "reject")
+
+
+def fail_criteria(pack: Pack) -> tuple[Criterion, ...]:
+    """What keeps a cylinder back today and can be put right on the bench."""
+    return tuple(criterion for criterion in pack.criteria if criterion.outcome == "fail")
 
 
 def criterion(pack: Pack, criterion_id: str) -> Criterion | None:
@@ -60,7 +66,9 @@ def judge_alloy(
     return findings
 
 
-def judge_expansion(pack: Pack, spec: str, *, total_cc: float, permanent_cc: float) -> list[Finding]:
+def judge_expansion(
+    pack: Pack, spec: str, *, total_cc: float, permanent_cc: float, permit: Permit | None = None
+) -> list[Finding]:
     """Permanent against total expansion of a pressure test. Refused means: condemn. Exactly at the limit passes.
 
     ValueError when the two readings cannot belong together.
@@ -70,14 +78,22 @@ def judge_expansion(pack: Pack, spec: str, *, total_cc: float, permanent_cc: flo
     key = spec_known(pack, spec)
     if key is None:
         return [unknown_spec(pack, spec)]
+    rule = pack.rule("condemn.expansion")
+    percent = rule.amount("percent")
     if pack.specification(key).numbered:
         # 180.205(i)(1)(vii), 2015 edition: a special permit sets its own limit, which only the permit's text tells.
-        return [pack.finding("spec.permit_terms", "hold")]
-    rule = pack.rule("condemn.expansion")
-    if permanent_cc * 100 > rule.amount("percent") * total_cc:
-        seen = f"Permanent {permanent_cc:g} cc of total {total_cc:g} cc is {permanent_cc / total_cc:.1%}."
+        if permit is None or permit.permanent_expansion_percent is None:
+            return [pack.finding("spec.permit_terms", "hold")]
+        rule, percent = pack.rule("spec.permit_terms"), permit.permanent_expansion_percent
+    if _is_over(permanent_cc, total_cc, percent):
+        seen = f"Permanent {permanent_cc:g} cc of total {total_cc:g} cc is {permanent_cc / total_cc:.2%}."
         return [pack.finding_of(rule, "refuse", seen)]
     return []
+
+
+def _is_over(permanent_cc: float, total_cc: float, percent: float) -> bool:
+    """Read as the decimals that were keyed: 1.1 cc of 11 cc is exactly 10 %, and exactly the limit passes."""
+    return Decimal(str(permanent_cc)) * 100 > Decimal(str(percent)) * Decimal(str(total_cc))
 
 
 def judge_oxygen_service(

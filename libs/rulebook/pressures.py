@@ -5,8 +5,9 @@ It must never let a pressure through that is above the rating, and never turn an
 
 from gas.pressure import Pressure, odd_unit_question
 from rulebook.dates import unknown_spec
-from rulebook.pack import Finding, Pack
+from rulebook.pack import Finding, Pack, Rule
 from rulebook.specs import spec_known
+from rulebook.year_month import YearMonth
 
 
 def judge_rating(pack: Pack, spec: str, rated: Pressure) -> list[Finding]:
@@ -65,6 +66,43 @@ def fill_limit(
     return limit, [
         pack.finding("fill.plus", "tell", f"Limit {limit.words()} by the plus after the latest test date.")
     ]
+
+
+def judge_plus(
+    pack: Pack,
+    *,
+    plus_after: YearMonth,
+    requalified: YearMonth | None,
+    are_conditions_met: bool | None,
+) -> list[Finding]:
+    """A plus belongs to the test date it stands behind: a later test without one ends it. What it needs, somebody has checked."""
+    if requalified is None or plus_after != requalified:
+        latest = "not read" if requalified is None else str(requalified)
+        seen = f"The plus stands behind {plus_after}; the latest test date is {latest}."
+        return [pack.finding("plus.date", "hold", seen)]
+    if not are_conditions_met:
+        return [pack.finding("plus.conditions", "hold")]
+    return []
+
+
+def plus_conditions(pack: Pack) -> tuple[Rule, ...]:
+    """What a plus needs, line by line, for the person who confirms it."""
+    return tuple(rule for rule in pack.rules if rule.id.startswith("plus.needs_"))
+
+
+def judge_test_pressure(pack: Pack, spec: str, rated: Pressure, tested: Pressure) -> list[Finding]:
+    """The test pressure stamped against the rating: a rating too high for its test pressure was misread, or is no rating."""
+    lowest = lowest_test_pressure(pack, spec, rated)
+    if lowest is None or not tested.is_below(lowest):
+        return []
+    seen = f"Rated {rated.words()}, tested at {tested.words()}: {lowest.words()} is the least."
+    return [pack.finding("test.pressure", "refuse", seen)]
+
+
+def hot_limit(pack: Pack, rated: Pressure) -> Pressure | None:
+    """What the gas may come to when the cylinder is hot; None where no such line was read."""
+    rule = pack.rule_or_none("fill.hot")
+    return None if rule is None else Pressure(rated.value * rule.amount("percent") / 100, rated.unit)
 
 
 def judge_residual(pack: Pack, residual: Pressure) -> list[Finding]:

@@ -3,14 +3,25 @@
 It must never fill a gap: a line without a source, a clause, an edition or a standing does not become a rule.
 """
 
+import re
 import tomllib
 from functools import lru_cache
 from importlib import resources
-from typing import cast
+from typing import Final, cast
 
-from gas.pressure import Unit
-from rulebook.checking import LINE, Table, problems_of, tables_of, texts_of
-from rulebook.pack import Amount, Criterion, Metal, Outcome, Pack, Rule, Specification, Standing
+from rulebook.checking import problems_of
+from rulebook.lines import KINDS, Table, tables_of, texts_of
+from rulebook.making import (
+    air_limit_of,
+    criterion_of,
+    filler_line_of,
+    requalification_mark_of,
+    rule_of,
+    specification_of,
+)
+from rulebook.pack import Pack, StampedDate
+
+_FILE_NAME: Final = re.compile(r"[a-z0-9_]+")
 
 
 class UnknownJurisdiction(ValueError):
@@ -50,7 +61,8 @@ def read_pack(jurisdiction: str, text: str) -> Pack:
         document: Table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise PackIsFaulty(jurisdiction, (f"not TOML: {fault}",)) from fault
-    problems = tuple(problems_of(jurisdiction, document))
+    document, unread = _with_lines_from_everywhere(document)
+    problems = (*unread, *problems_of(jurisdiction, document))
     if problems:
         raise PackIsFaulty(jurisdiction, problems)
     return Pack(
@@ -58,51 +70,29 @@ def read_pack(jurisdiction: str, text: str) -> Pack:
         words=str(document["words"]),
         edition=str(document["edition"]),
         caution=str(document["caution"]),
-        rules=tuple(_rule(table) for table in tables_of(document, "rule")),
-        specifications=tuple(_specification(table) for table in tables_of(document, "specification")),
-        criteria=tuple(_criterion(table) for table in tables_of(document, "criterion")),
+        rules=tuple(rule_of(table) for table in tables_of(document, "rule")),
+        specifications=tuple(specification_of(table) for table in tables_of(document, "specification")),
+        criteria=tuple(criterion_of(table) for table in tables_of(document, "criterion")),
+        air=tuple(air_limit_of(table) for table in tables_of(document, "air")),
+        marks=tuple(requalification_mark_of(table) for table in tables_of(document, "mark")),
+        fillers=tuple(filler_line_of(table) for table in tables_of(document, "filler")),
+        stamped_date=cast("StampedDate", document.get("stamped_date", "test")),
     )
 
 
-def _rule(table: Table) -> Rule:
-    amounts = cast("dict[str, float]", table.get("amounts", {}))
-    return Rule(
-        id=str(table["id"]),
-        words=str(table["words"]),
-        source=str(table["source"]),
-        clause=str(table["clause"]),
-        edition=str(table["edition"]),
-        standing=cast("Standing", table["standing"]),
-        amounts=tuple(Amount(float(number), unit) for unit, number in amounts.items()),
-    )
-
-
-def _specification(table: Table) -> Specification:
-    ratio = cast("list[int] | None", table.get("test_ratio"))
-    line = _rule({field: table[field] for field in LINE} | {"id": f"spec.{table['id']}"})
-    return Specification(
-        key=str(table["id"]),
-        rule=line,
-        requalify_every_months=cast("int", table["requalify_every_months"]),
-        stamped_in=cast("Unit", table["stamped_in"]),
-        metal=cast("Metal", table["metal"]),
-        spellings=texts_of(table["spellings"]),
-        numbered=bool(table.get("numbered", False)),
-        may_carry_plus=bool(table.get("may_carry_plus", False)),
-        bans_alloy_6351=bool(table.get("bans_alloy_6351", False)),
-        test_ratio=None if ratio is None else (ratio[0], ratio[1]),
-        tells=texts_of(table.get("tells", [])),
-    )
-
-
-def _criterion(table: Table) -> Criterion:
-    return Criterion(
-        id=str(table["id"]),
-        words=str(table["words"]),
-        source=str(table["source"]),
-        clause=str(table["clause"]),
-        edition=str(table["edition"]),
-        standing=cast("Standing", table["standing"]),
-        outcome=cast("Outcome", table["outcome"]),
-        metal=cast("Metal", table["metal"]),
-    )
+def _with_lines_from_everywhere(document: Table) -> tuple[Table, tuple[str, ...]]:
+    """The pack together with the shared files it names. A line may be added, never replaced: the same id twice is a fault."""
+    merged, problems = dict(document), []
+    wanted = document.get("includes", [])
+    if list(texts_of(wanted)) != wanted:
+        problems.append("the pack has includes that are not a list of words")
+    for name in texts_of(wanted):
+        file = resources.files("rulebook").joinpath("packs", "everywhere", f"{name}.toml")
+        if not _FILE_NAME.fullmatch(name) or not file.is_file():
+            problems.append(f"the pack includes {name!r}, which is not there")
+            continue
+        shared: Table = tomllib.loads(file.read_text(encoding="utf-8"))
+        for kind in KINDS:
+            if kind in shared:
+                merged[kind] = [*tables_of(merged, kind), *tables_of(shared, kind)]
+    return merged, tuple(problems)

@@ -24,6 +24,11 @@ def spec_known(pack: Pack, spec: str) -> str | None:
     """The pack's key for a specification as typed or read off the shoulder; None when the pack does not know it."""
     if len(spec) > LONGEST_MARK:
         return None
+    whole = _squeezed(spec)
+    # Some standards have a slash in their own name (BS 5045/1); it is never mistaken for the one between two marks.
+    slashed = [one for one in pack.specifications if whole in one.spellings and "/" in whole]
+    if slashed:
+        return slashed[0].key
     halves = [_squeezed(half) for half in spec.split("/")]
     named = [half for half in halves if half not in _AUTHORITY_ALONE]
     found = [_match(pack, half) for half in named]

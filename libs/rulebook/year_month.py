@@ -42,3 +42,9 @@ class YearMonth:
 
     def __str__(self) -> str:
         return f"{self.year:04d}-{self.month:02d}"
+
+
+def months_after(day: date, months: int) -> date:
+    """The same day of a later month; where that month is too short, its last day: six months from 31 August is 28 February."""
+    month = YearMonth.of(day).plus_months(months)
+    return date(month.year, month.month, min(day.day, month.last_day().day))

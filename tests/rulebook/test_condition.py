@@ -7,6 +7,7 @@ from rulebook import (
     Finding,
     condemn_criteria,
     criterion,
+    fail_criteria,
     judge_alloy,
     judge_condemned,
     judge_expansion,
@@ -64,10 +65,10 @@ def test_a_neck_crack_of_two_threads_in_6351_condemns() -> None:
     assert "two thread lengths or longer" in found.words
 
 
-def test_no_reason_is_both_to_condemn_and_to_reject() -> None:
-    condemn, reject = set(condemn_criteria(US)), set(reject_criteria(US))
-    assert condemn.isdisjoint(reject)
-    assert condemn | reject == set(US.criteria)
+def test_every_reason_has_one_outcome() -> None:
+    listed = [*condemn_criteria(US), *reject_criteria(US), *fail_criteria(US)]
+    assert len(listed) == len(set(listed))
+    assert set(listed) == set(US.criteria)
 
 
 def test_a_reason_that_is_not_listed_is_none() -> None:

@@ -1,6 +1,7 @@
 """Requalification and the look inside: in date to the last day of the due month, refused after, never a default."""
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
@@ -8,7 +9,9 @@ from hypothesis import strategies as st
 
 from rulebook import (
     Finding,
+    Permit,
     YearMonth,
+    day_at,
     judge_full_cylinder,
     judge_requalification,
     judge_visual,
@@ -65,7 +68,8 @@ def test_a_fill_that_does_not_fit_the_other_dates_is_held(filled_on: date) -> No
     assert [(finding.rule_id, finding.bearing) for finding in full] == [("us.date.impossible", "hold")]
 
 
-# 49 CFR 180.209(a) Table 1 (current-style text) and 180.207(c), 2015 edition; Canadian marks from memory of CSA B339.
+# 49 CFR 180.209(a) Table 1 (current-style text) and 180.207(c), 2015 edition; Canadian marks by Divers Alert Network, "Inspecting
+# and Testing Scuba Cylinders" (five years for every scuba cylinder). A special permit has no period but its own.
 PERIODS = {
     "3AL": 60,
     "3AA": 60,
@@ -74,7 +78,6 @@ PERIODS = {
     "3AAX": 60,
     "3T": 60,
     "3HT": 36,
-    "SP": 60,
     "UN-SEAMLESS": 120,
     "UN-COMPOSITE": 60,
     "CTC-3AL": 60,
@@ -87,6 +90,8 @@ PERIODS = {
 def test_every_specification_has_its_own_period() -> None:
     found = {}
     for spec in spec_list(US):
+        if spec == "SP":
+            continue
         _, due = judge_requalification(US, spec, YearMonth(2019, 6), date(2019, 7, 1))
         assert due is not None
         found[spec] = (due.year - 2019) * 12 + due.month - 6
@@ -99,14 +104,26 @@ def test_a_un_seamless_cylinder_for_air_has_ten_years() -> None:
     assert due == YearMonth(2029, 6)
 
 
-def test_a_period_from_memory_says_so() -> None:
+def test_what_is_from_memory_about_a_period_is_told() -> None:
     findings, _ = judge_requalification(US, "TC-3ALM", YearMonth(2024, 6), date(2026, 1, 1))
     assert [(finding.bearing, finding.standing) for finding in findings] == [("tell", "from memory")]
 
 
 def test_a_special_permit_is_told_to_read_its_permit() -> None:
-    findings, _ = judge_requalification(US, "DOT-SP 99999", YearMonth(2024, 6), date(2026, 1, 1))
+    # 49 CFR 180.209(a) Table 1: "as permit". The period is the permit's, and is never assumed.
+    permit = Permit("99999", requalify_every_months=36)
+    findings, due = judge_requalification(
+        US, "DOT-SP 99999", YearMonth(2024, 6), date(2026, 1, 1), permit=permit
+    )
     assert [finding.rule_id for finding in findings] == ["us.spec.permit_terms"]
+    assert due == YearMonth(2027, 6)
+
+
+def test_a_special_permit_that_nobody_read_is_not_filled_by() -> None:
+    # 49 CFR 180.209(a) Table 1: "as permit".
+    findings, due = judge_requalification(US, "DOT-SP 99999", YearMonth(2025, 12), date(2026, 1, 1))
+    assert refusals(findings) == ["us.spec.permit_period"]
+    assert due is None
 
 
 @pytest.mark.parametrize("spec", ["", "  ", "3AK", "DOT", "9" * 10_000])
@@ -158,3 +175,62 @@ def test_a_day_is_refused_exactly_when_it_is_after_the_due_month(
     first_day_overdue = date(due.year, due.month, 1) + timedelta(days=32) if due else date.max
     first_day_overdue = first_day_overdue.replace(day=1)
     assert bool(refusals(findings)) == (today >= first_day_overdue)
+
+
+ZONES = st.sampled_from(
+    [
+        "UTC",
+        "Pacific/Auckland",
+        "America/Los_Angeles",
+        "Asia/Kathmandu",
+        "Pacific/Kiritimati",
+        "Europe/London",
+    ]
+)
+
+
+@given(ZONES, st.builds(YearMonth, st.integers(1971, 2026), st.integers(1, 12)))
+def test_the_due_month_ends_at_midnight_at_the_shop(zone: str, requalified: YearMonth) -> None:
+    # 49 CFR 180.205(c), 2015 edition; the day of law is the day where the cylinder is filled.
+    shop = ZoneInfo(zone)
+    due = requalified.plus_months(60)
+    last = due.last_day()
+    midnight = datetime(last.year, last.month, last.day, tzinfo=shop) + timedelta(days=1)
+    before = (midnight.astimezone(UTC) - timedelta(seconds=1)).astimezone(UTC)
+    for moment, refused in ((before, False), (midnight.astimezone(UTC), True)):
+        findings, _ = judge_requalification(US, "3AL", requalified, day_at(moment, shop))
+        assert bool(refusals(findings)) == refused
+
+
+def test_one_moment_is_in_date_at_one_shop_and_overdue_at_another() -> None:
+    moment = datetime(2026, 6, 30, 20, 0, tzinfo=UTC)
+    in_date, _ = judge_requalification(
+        US, "3AL", YearMonth(2021, 6), day_at(moment, ZoneInfo("America/New_York"))
+    )
+    overdue, _ = judge_requalification(
+        US, "3AL", YearMonth(2021, 6), day_at(moment, ZoneInfo("Pacific/Auckland"))
+    )
+    assert refusals(in_date) == []
+    assert refusals(overdue) == ["us.requalification.overdue"]
+
+
+def test_a_moment_without_a_zone_is_no_day() -> None:
+    with pytest.raises(ValueError, match="without a zone"):
+        day_at(datetime(2026, 6, 30, 20, 0), UTC)  # noqa: DTZ001
+
+
+@pytest.mark.parametrize(
+    ("requalified", "last_good", "first_bad"),
+    [
+        (YearMonth(2019, 2), date(2024, 2, 29), date(2024, 3, 1)),
+        (YearMonth(2020, 2), date(2025, 2, 28), date(2025, 3, 1)),
+        (YearMonth(2020, 12), date(2025, 12, 31), date(2026, 1, 1)),
+        (YearMonth(2021, 4), date(2026, 4, 30), date(2026, 5, 1)),
+    ],
+)
+def test_a_month_ends_where_it_ends(requalified: YearMonth, last_good: date, first_bad: date) -> None:
+    # 49 CFR 180.205(c), 2015 edition; end of month is read from it.
+    assert refusals(judge_requalification(US, "3AL", requalified, last_good)[0]) == []
+    assert refusals(judge_requalification(US, "3AL", requalified, first_bad)[0]) == [
+        "us.requalification.overdue"
+    ]

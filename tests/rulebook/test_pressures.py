@@ -8,12 +8,14 @@ from gas.pressure import Pressure
 from rulebook import (
     Finding,
     fill_limit,
+    hot_limit,
     judge_end,
     judge_rating,
     judge_residual,
     judge_target,
     load,
     lowest_test_pressure,
+    plus_conditions,
 )
 
 US = load("us")
@@ -35,7 +37,7 @@ def test_the_lowest_test_pressure_is_five_thirds(spec: str, service: float, test
     assert lowest_test_pressure(US, spec, Pressure(service, "psi")) == Pressure(test, "psi")
 
 
-@pytest.mark.parametrize("spec", ["SP", "UN-SEAMLESS", "no such thing"])
+@pytest.mark.parametrize("spec", ["SP", "TC-3ALM", "no such thing"])
 def test_there_is_no_test_pressure_where_other_papers_say_it(spec: str) -> None:
     assert lowest_test_pressure(US, spec, Pressure(200, "bar")) is None
 
@@ -152,3 +154,21 @@ def test_fifty_psi_over_the_rating_is_bled() -> None:
     assert said(judge_end(US, rated, Pressure(3050, "psi"))) == [("us.fill.overshoot", "hold")]
     assert said(judge_end(US, rated, Pressure(3020, "psi"))) == [("us.fill.limit", "hold")]
     assert judge_end(US, rated, Pressure(3000, "psi")) == []
+
+
+def test_at_131_degrees_fahrenheit_five_quarters_of_the_service_pressure_are_allowed() -> None:
+    # 49 CFR 173.301(a)(8), 2015 edition: of 3000 psi, 3750.
+    assert hot_limit(US, Pressure(3000, "psi")) == Pressure(3750, "psi")
+    assert hot_limit(load("uk"), Pressure(232, "bar")) is None
+
+
+def test_what_a_plus_needs_is_five_lines_of_the_regulation() -> None:
+    # 49 CFR 173.302a(b)(1)-(5), 2015 edition.
+    assert [rule.clause for rule in plus_conditions(US)] == [f"173.302a(b)({place})" for place in range(1, 6)]
+    stress = next(rule for rule in plus_conditions(US) if rule.id == "plus.needs_wall_stress")
+    assert (stress.amount("average_psi"), stress.amount("largest_psi")) == (67_000, 73_000)
+
+
+def test_a_un_cylinder_is_tested_at_half_as_much_again() -> None:
+    # 49 CFR 173.302b(b), 2015 edition.
+    assert lowest_test_pressure(US, "UN-SEAMLESS", Pressure(232, "bar")) == Pressure(348, "bar")

@@ -11,6 +11,7 @@ from tests.branch.web_floor.conftest import Tablet, a_tablet, form
 from branch.web.app import make_app
 from branch.web.pages import board
 from eventlog.keys import public_text
+from rulebook import lines_of
 
 
 def test_ten_megabytes_get_words_and_write_nothing(tablet: Tablet) -> None:
@@ -145,7 +146,12 @@ def test_the_rules_stand_line_by_line_with_their_sources_and_the_caution(tablet:
     page = tablet.get("/rules").text
     pack = tablet.shop.node.desk.rules
     assert "When in doubt, do not fill" in page
-    assert page.count("<tr>") == 3 + len(pack.rules) + len(pack.criteria) + len(pack.specifications)
+    lines = lines_of(pack)
+    kinds = {line.kind for line in lines}
+    assert page.count("<tr>") == len(kinds) + len(lines)
+    for line in lines:
+        assert f"<td>{line.id}</td>" in page
+    assert "Local codes and licensed practice come first" in page
     assert "180.205" in page
 
 

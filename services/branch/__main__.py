@@ -23,7 +23,16 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from pydantic import BaseModel, TypeAdapter
 from rich.console import Console
 
-from branch.node import AnotherIsRunning, Node, World, lock_folder, open_node, open_store, write_key
+from branch.node import (
+    AnotherIsRunning,
+    Node,
+    World,
+    lock_folder,
+    open_node,
+    open_store,
+    wake_store,
+    write_key,
+)
 from branch.offline import check_file, kept_checkpoints
 from branch.people import SignInRefused
 from branch.settings import ShopSettings, read_settings
@@ -68,6 +77,7 @@ WORLD = World(
     new_code=lambda: "".join(secrets.choice(_CODE_SIGNS) for _ in range(8)),
     chance=lambda: secrets.SystemRandom().random(),
     beat_s=float(os.environ.get("FILLTRAIL_BEAT_S", "20")),
+    marker_folder=Path(os.environ["FILLTRAIL_MARKER_DIR"]) if "FILLTRAIL_MARKER_DIR" in os.environ else None,
     is_practice=CLOCK.is_practice,
 )
 
@@ -127,7 +137,7 @@ def enrol_shop(
     )  # fmt: skip
     write_key(data, key)
     (data / "shop.json").write_text(settings.model_dump_json(indent=2))
-    open_store(data, settings, WORLD).close()
+    wake_store(data, settings, WORLD).close()
     say.print(f"{name} is enrolled as {enrolled.node}.")
 
 
@@ -154,6 +164,8 @@ def staff(
         )  # fmt: skip
     except (SignInRefused, ValueError) as wrong:
         raise _fail(str(wrong)) from None
+    finally:
+        node.store.close()
     sys.stdout.write(actor_id + "\n")
 
 
@@ -174,6 +186,8 @@ def crew() -> None:
         }  # fmt: skip
     except (SignInRefused, ValueError) as wrong:
         raise _fail(str(wrong)) from None
+    finally:
+        node.store.close()
     sys.stdout.write(json_lib.dumps(taken) + "\n")
 
 
@@ -209,7 +223,7 @@ def verify_log(
     json: Annotated[bool, typer.Option("--json", help="One JSON document on standard output")] = False,
 ) -> None:
     """Check chain, signatures, feed hash and every standing, and print the digests."""
-    store = open_store(_data(), read_settings(_data()), WORLD)
+    store = open_store(_data(), read_settings(_data()))
     report = check(store)
     if json:
         sys.stdout.write(report.model_dump_json() + "\n")
@@ -263,7 +277,7 @@ def checkpoints(
 def rebuild_standings() -> None:
     """Fold every standing again from the facts."""
     _lock()
-    changed = rebuild(open_store(_data(), read_settings(_data()), WORLD))
+    changed = rebuild(open_store(_data(), read_settings(_data())))
     say.print(f"Every standing was folded again; {changed} had to change.")
 
 
@@ -278,7 +292,7 @@ def _open(*, locked: bool = True) -> Node:
     if locked:
         _lock()
     try:
-        return open_node(_data(), WORLD, hub_url=os.environ.get("FILLTRAIL_HUB_URL"))
+        return open_node(_data(), WORLD, hub_url=os.environ.get("FILLTRAIL_HUB_URL"), is_alone=locked)
     except FileNotFoundError:
         raise _fail(f"No shop is enrolled in {_data()}.") from None
 

@@ -32,7 +32,9 @@ Verdict = Literal["agrees", "waits", "another epoch", "rewritten", "own copy"]
 Kind = Literal["two roots", "another log", "not continued", "own copy"]
 
 # Every position of the copy, whatever is held there. A position that is missing shows as a gap.
-LEAVES = "select position, envelope_hash from fact where position > ? and position <= ? order by position"
+LEAVES = (
+    "select position, envelope_hash from feed_entry where position > ? and position <= ? order by position"
+)
 _EDGE = "select epoch, size, feed_hash, hashes from witness_edge"
 _PUT_EDGE = (
     "insert into witness_edge (one, epoch, size, feed_hash, hashes) values (1, ?, ?, ?, ?) on conflict (one) do update "

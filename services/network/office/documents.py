@@ -132,9 +132,18 @@ class Exposures(_Shown):
     exposures: tuple[Exposure, ...]
 
 
+class Witnessed(_Shown):
+    """The last signed checkpoint, and the shops whose own copy of the log gives the same."""
+
+    position: int
+    hub_time: dt.datetime
+    cosigned_by: tuple[str, ...]
+
+
 class Shops(_Shown):
-    """Every node, and where the feed stands."""
+    """Every node, where the feed stands, and how far it was signed; no checkpoint before the first one."""
 
     position: int
     read_to: int
     shops: tuple[Shop, ...]
+    checkpoint: Witnessed | None = None

@@ -9,6 +9,7 @@ from uuid import UUID
 from cylinder.marks import Marks
 from cylinder.near import bare, likeness, skeleton, slips
 from cylinder.standing import Block, Standing
+from eventlog.checkpoint import parse_checkpoint
 from network.hearing import Contact
 from network.office.documents import (
     CylinderLife,
@@ -22,10 +23,12 @@ from network.office.documents import (
     Shop,
     Shops,
     Tone,
+    Witnessed,
 )  # fmt: skip
 from network.projections.cylinders import cylinders
 from network.projections.projection import position_of
 from network.projections.runner import PROJECTIONS
+from network.store import feed_tree
 from network.store.database import Tx
 from network.store.nodes import all_nodes
 from network.store.pages import feed_head
@@ -175,7 +178,21 @@ def all_shops(tx: Tx, contacts: Mapping[str, Contact]) -> Shops:
                 last_fact_at=None if last is None else last["last_at"],
             )
         )
-    return Shops(position=position, read_to=position_of(tx, cylinders), shops=tuple(shops))
+    return Shops(
+        position=position,
+        read_to=position_of(tx, cylinders),
+        shops=tuple(shops),
+        checkpoint=_checkpoint(tx, {shop.node: shop.name for shop in shops}),
+    )
+
+
+def _checkpoint(tx: Tx, shop_names: Mapping[str, str]) -> Witnessed | None:
+    found = feed_tree.witnessed(tx, feed_head(tx).epoch)
+    if found is None:
+        return None
+    said = parse_checkpoint(found.checkpoint)
+    names_of = tuple(shop_names.get(one.node, one.node) for one in found.cosignatures)
+    return Witnessed(position=said.position, hub_time=said.hub_time, cosigned_by=names_of)
 
 
 def unread(tx: Tx) -> int:

@@ -12,7 +12,9 @@ _SOURCE: Final = "49 CFR 180.205(i)(2)(i), 2015 edition"
 
 _WORD: Final = re.compile(loose("CONDEMNED", r"[\s.\-]?") + "|" + loose("CONDE") + "[MN][A-Z0]{0,5}")
 _OVER: Final = re.compile(r"X(?:[\s\-./]?X){2,}")
-_TWO: Final = re.compile(ALONE_BEFORE + "XX" + ALONE_AFTER)
+_SOME: Final = re.compile(
+    ALONE_BEFORE + "(?:XX|[A-Z0-9]{0,3}?(?:X[A-Z0-9]{1,2}){2}X[A-Z0-9]{0,3})" + ALONE_AFTER
+)
 _REJECTED: Final = re.compile(ALONE_BEFORE + r"REJECT(?:ED)?" + ALONE_AFTER)
 
 
@@ -28,10 +30,10 @@ def read_condemned(typed: Typed) -> Condemned | None:
         words = "It is stamped CONDEMNED. Never fill it: nothing restores it."
         typed.remark("condemned.stamped", "refuse", "condemned", words, word.span(), source=_SOURCE)
         typed.take(*word.span())
-    for two in typed.find(_TWO):
+    for some in typed.find(_SOME):
         words = "Are these X's stamped over another sign? Then the cylinder is condemned."
-        alternatives = ("a maker's symbol XX", "X's over another mark: condemned")
-        typed.remark("condemned.two_x", "hold", "condemned", words, two.span(), alternatives=alternatives)
+        alternatives = (f"a mark {some[0]}", "X's over another mark: condemned")
+        typed.remark("condemned.some_x", "hold", "condemned", words, some.span(), alternatives=alternatives)
     for word in typed.find(_REJECTED):
         words = "It says REJECTED. Do not fill it before it is requalified and the record says so."
         source = "49 CFR 180.205(h), 2015 edition"

@@ -29,7 +29,7 @@ from cylinder.stamps.requalification import Requalified, read_requalifications
 from cylinder.stamps.specification import read_specifications
 from cylinder.stamps.standards import read_approval, read_standards
 from cylinder.stamps.typed import LONGEST_TEXT, TAKEN, Typed
-from rulebook import YearMonth
+from rulebook import Bearing, YearMonth
 
 _OLD_AUTHORITIES: Final = frozenset({"ICC", "BTC", "CRC"})
 _UNREAD: Final = re.compile(r"[^\sA-Z0-9\-./,;:#'()\[\]&⊗" + TAKEN + "]+")
@@ -123,12 +123,16 @@ def _read_dates(
         made = DateMark(month, "", first.suffixes) if month else None
         typed.retell(first.written.at, "made")
     tests: list[DateMark] = []
+    without_number: list[tuple[YearMonth, tuple[int, int]]] = []
     rest: list[Dated | Requalified] = [*numbered, *(one for one in bare if one is not first)]
     for one in sorted(rest, key=lambda dated: dated.written.start):
-        mark = _tested(typed, one, when, made.month if made else None, has_mark=has_mark)
+        mark = _tested(typed, one, when, made.month if made else None)
         if mark is not None:
             tests.append(mark)
+            without_number += [(mark.month, one.written.at)] if has_mark and not mark.rin else []
             typed.places.setdefault(f"tested {mark.month}", []).append(one.written.at)
+    for month, at in without_number:
+        _remark_on_no_number(typed, month, at, tests)
     inspector = next((one.inspector for one in bare if one.inspector), "")
     return made, tuple(dict.fromkeys(tests)), inspector
 
@@ -149,9 +153,7 @@ def _which_is_made(typed: Typed, bare: list[Dated], when: When) -> Dated | None:
     return whole[0] if whole else None
 
 
-def _tested(
-    typed: Typed, one: Dated | Requalified, when: When, made: YearMonth | None, *, has_mark: bool
-) -> DateMark | None:
+def _tested(typed: Typed, one: Dated | Requalified, when: When, made: YearMonth | None) -> DateMark | None:
     if isinstance(one, Requalified):
         # Numbers of requalifiers are the department's, so no mark with one is older than it (from memory).
         when = replace(when, first_year=FIRST_YEAR_OF_DOT)
@@ -160,11 +162,17 @@ def _tested(
         return None
     if isinstance(one, Requalified):
         return DateMark(month, one.rin, one.suffixes)
-    if has_mark:
-        words = f"{month} stands without a requalifier's number: it is no requalification mark of 49 CFR. Look for the square."
-        source = "49 CFR 180.213(d), 2015 edition"
-        typed.remark("rin.missing", "hold", "requalification", words, one.written.at, source=source)
     return DateMark(month, "", one.suffixes)
+
+
+def _remark_on_no_number(typed: Typed, month: YearMonth, at: tuple[int, int], tests: list[DateMark]) -> None:
+    """Old tests have no number; that is no matter where a later one has."""
+    is_superseded = any(mark.rin and mark.month > month for mark in tests)
+    words = f"{month} stands without a requalifier's number: it is no requalification mark of 49 CFR."
+    words += "" if is_superseded else " Look for the square."
+    source = "49 CFR 180.213(d), 2015 edition"
+    bearing: Bearing = "tell" if is_superseded else "hold"
+    typed.remark("rin.missing", bearing, "requalification", words, at, source=source)
 
 
 def _missing(stamps: Stamps) -> tuple[Part, ...]:

@@ -167,7 +167,7 @@ class Reading:
 
     @property
     def rated(self) -> Pressure | None:
-        """The one rating, as stamped; None when none was read, when two disagree, when it is in doubt, or condemned."""
+        """The rating as stamped, of two roundings the lower; None when none was read, when it is in doubt, or condemned."""
         ratings = self.stamps.ratings
         if self.is_condemned or not ratings:
             return None
@@ -175,7 +175,7 @@ class Reading:
             one.part == "specification" and one.bearing != "tell" for one in self.remarks
         ):
             return None
-        return ratings[0]
+        return min(ratings, key=lambda one: one.bar)
 
     @property
     def latest_requalification(self) -> DateMark | None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cylinder.stamps import Reading, canonical, read_stamps
+from cylinder.stamps import DateMark, Reading, canonical, read_stamps
 from gas.pressure import Pressure
 from rulebook import YearMonth
 
@@ -33,6 +33,35 @@ def test_a_whole_and_clear_shoulder_fills_the_form() -> None:
     latest = reading.latest_requalification
     assert latest is not None
     assert latest.month == YearMonth(2024, 6)
+
+
+def test_a_steel_cylinder_of_the_sixties_with_a_plus_is_read_whole() -> None:
+    reading = read("icc-3aa2250 k4471 qz 5-62+ 6-67+ 9 a1/32 21+")
+    latest = reading.latest_requalification
+    assert (reading.confidence, reading.spec, reading.rated) == ("clear", "ICC-3AA", Pressure(2250, "psi"))
+    assert latest == DateMark(YearMonth(2021, 9), "A123", ("+",))
+
+
+def test_an_aluminium_cylinder_with_dual_marks_is_rated_by_the_lower_of_the_two() -> None:
+    reading = read("TC-3ALM207/DOT-3AL3000 P5566 QM 8-99 6 B4/65 22 VE")
+    latest = reading.latest_requalification
+    assert (reading.confidence, reading.spec) == ("clear", "TC-3ALM/DOT-3AL")
+    assert reading.rated == Pressure(3000, "psi")
+    assert latest == DateMark(YearMonth(2022, 6), "B456", ("VE",))
+
+
+def test_a_un_cylinder_of_232_bar_is_read_whole() -> None:
+    reading = read("UN ISO 9809-1 USA/M0001 2014/06 PW232 PH348BAR 12,0L 25E 90114 QQ 24/05")
+    latest = reading.latest_requalification
+    assert (reading.confidence, reading.spec, reading.rated) == ("clear", "ISO 9809-1", Pressure(232, "bar"))
+    assert latest == DateMark(YearMonth(2024, 5))
+
+
+@pytest.mark.parametrize("typed", ["XX", "3XLX00X", "DOT-3AL3000 XX P44120"])
+def test_two_xs_or_xs_among_other_signs_are_asked_about(typed: str) -> None:
+    reading = read(typed)
+    assert not reading.is_condemned
+    assert not reading.is_sure_of("condemned")
 
 
 @pytest.mark.parametrize(("letter", "digit"), LOOK_ALIKES)

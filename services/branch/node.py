@@ -19,15 +19,16 @@ from branch.desk import Desk
 from branch.divers import Divers
 from branch.link import news_heard_at
 from branch.live import Live
+from branch.marker import FOLDER, MarkerFile, MarkerKeeper
 from branch.people import People
 from branch.settings import ShopSettings, read_settings
 from branch.store import Author, BranchStore
 from branch.store.rows import node_row
 from branch.sync import BEAT_S, Sync
 from branch.time_floor import TimeFloor
+from branch.waking import wake
 from eventlog.hub_client import HubClient
 from eventlog.keys import private_key, private_pem, public_key
-from sync.standpoint import Fresh
 
 SOFTWARE = "filltrail-0.1.0"
 
@@ -43,6 +44,8 @@ class World:
     new_code: Callable[[], str]
     chance: Callable[[], float]
     beat_s: float = BEAT_S
+    marker_folder: Path | None = None
+    """Where the marker lies, when not in the data folder."""
     is_practice: bool = False
     """The clock is one for practice: every page says so."""
 
@@ -87,20 +90,35 @@ def write_key(data: Path, key: Ed25519PrivateKey) -> None:
         os.fsync(file.fileno())  # Without it, facts that are on the disk could never be sent.
 
 
-def open_store(data: Path, settings: ShopSettings, world: World) -> BranchStore:
-    """The node's database, its log begun, and the hub's key trusted."""
+def open_store(data: Path, settings: ShopSettings) -> BranchStore:
+    """The node's database, as it lies there."""
     author = Author(node=settings.node, key=private_key((data / "node.key").read_bytes()), software=SOFTWARE)
-    store = BranchStore(data / "branch.sqlite", author, hub_node=settings.hub_node)
-    store.open_log(Fresh(inc=world.new_id(), opening_id=world.new_id()), now=world.now())
+    return BranchStore(data / "branch.sqlite", author, hub_node=settings.hub_node)
+
+
+def wake_store(data: Path, settings: ShopSettings, world: World) -> BranchStore:
+    """The node's database, its log begun (again, when it has forgotten something), and the hub's key trusted.
+
+    Only for the one process that holds the data folder.
+    """
+    store = open_store(data, settings)
+    file = MarkerFile(world.marker_folder or data / FOLDER, store.author.key)
+    keeper = MarkerKeeper(file)
+    store.after_commit, store.at_close = keeper.note, keeper.close
+    wake(store, file, new_id=world.new_id, now=world.now())
     with store.writing() as tx:
         tx.trust(settings.hub_node, settings.hub_public_key, "Network hub")
+        tx.log.stand(tx.node())  # So that there is a marker from the first moment on.
     return store
 
 
-def open_node(data: Path, world: World, *, hub_url: str | None = None) -> Node:
-    """Wire a node on its data folder. Raises FileNotFoundError when the shop was never enrolled."""
+def open_node(data: Path, world: World, *, hub_url: str | None = None, is_alone: bool = True) -> Node:
+    """Wire a node on its data folder. Raises FileNotFoundError when the shop was never enrolled.
+
+    `is_alone`: this process holds the folder, and may write facts; another one must not.
+    """
     settings = read_settings(data)
-    store = open_store(data, settings, world)
+    store = wake_store(data, settings, world) if is_alone else open_store(data, settings)
     floor = TimeFloor(wall=world.now, monotonic_s=world.monotonic_s)
     with store.reading() as c:
         row = node_row(c)

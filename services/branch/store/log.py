@@ -25,7 +25,6 @@ from branch.store.up_to_date import bring_up_to_date
 from cylinder.recorded import NewFact, Recorded, cylinder_of, derived_id
 from cylinder.standing import Standing
 from eventlog import Effect, Event, Sealed, Seen
-from eventlog.keys import public_text
 from eventlog.wire import FeedPage, WireEnvelope
 from sync import at_branch
 from sync.at_branch import Author, PageTaken, StartAgain
@@ -159,6 +158,7 @@ class BranchStore:
         self.author = author
         self.hub_node = hub_node
         self.after_commit: Callable[[int, Standpoint], None] = lambda turn, here: None
+        self.at_close: Callable[[], None] = lambda: None
         self._turn = 0
         path.touch(
             mode=0o600
@@ -194,13 +194,6 @@ class BranchStore:
         with self._datastore.transaction(commit=False) as cursor:
             yield cursor
 
-    def open_log(self, fresh: Fresh, *, reason: str = "first", now: dt.datetime) -> None:
-        """Begin the first incarnation, unless there is one. The node trusts its own key."""
-        with self.writing() as tx:
-            tx.trust(self.author.node, public_text(self.author.key.public_key()), self.author.node)
-            if node_row(tx.c) is None:
-                tx.open_log(fresh, reason=reason, now=now)
-
     def unsent(self, *, most: int, most_bytes: int) -> tuple[Sealed, ...]:
         """The own log after `acked`, as much as one push may carry. There is no other outbox."""
         with self.reading() as c:
@@ -234,6 +227,7 @@ class BranchStore:
     def close(self) -> None:
         """Close every connection."""
         self._datastore.close()
+        self.at_close()
 
 
 def _that_fit(run: Sequence[Sealed], most_bytes: int) -> tuple[Sealed, ...]:

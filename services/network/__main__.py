@@ -1,6 +1,6 @@
 """The hub's program: reads the environment, the clock and the random source, and hands them down.
 
-`python -m network serve | migrate | invite | officer | rebuild | verify`
+`python -m network serve | migrate | invite | officer | rebuild | verify | new-epoch | revoke | lift-suspicion`
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import secrets
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, NoReturn
 from uuid import UUID
@@ -22,16 +23,27 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from eventlog.keys import private_key, private_pem, public_text
 from eventlog.practice import WARNING, NoPracticeClock, clock_of
+from network import distrust
+from network.beside import MarkIsBroken, beside, fallen_behind, mark_of
 from network.enrolment import CODE_BYTES, NotInvitable, offer
 from network.export import CannotExport, export_log
-from network.hub import Identity, World, put_together
+from network.hub import Hub, Identity, World, put_together
 from network.office.people import NotAppointed, appoint
 from network.projections.projection import rebuild as rebuild_projection
 from network.projections.runner import PROJECTIONS
+from network.restoring import begin_epoch
 from network.settings import Missing, Settings, settings_from
-from network.store.database import Database
+from network.store.database import Database, Tx
 from network.store.migrate import migrate as apply_migrations
+from network.store.recorder import open_recorder
 from network.verify import check_log
+from sync.at_hub import Appended
+
+INCARNATION = "hub.incarnation"
+AFTER_A_RESTORE = (
+    "If it was restored from a backup, run `network new-epoch`, then start the hub: the shops give back what is "
+    "missing (infra/restore-the-hub.md). If the newer database still exists, use that one."
+)
 
 try:
     CLOCK = clock_of(os.environ, lambda: dt.datetime.now(dt.UTC))
@@ -57,8 +69,9 @@ def serve() -> None:
     if CLOCK.is_practice:
         structlog.get_logger("network").warning(WARNING)
     _migrate(settings)
-    hub = put_together(settings, _world(), _identity(settings.data))
-    HubServer(hub).run()
+    identity = _identity(settings.data)
+    _refuse_when_behind(settings, identity)
+    HubServer(put_together(settings, _world(), identity)).run()
 
 
 @cli.command()
@@ -103,7 +116,7 @@ def officer(
     settings = _settings()
     password = os.environ.get("FILLTRAIL_OFFICER_PASSWORD", "")
     _migrate(settings)
-    hub = put_together(settings, _world(), _identity(settings.data))
+    hub = _hub(settings)
     try:
         with hub.database.transaction() as tx:
             appended = appoint(
@@ -176,6 +189,98 @@ def show_public_key() -> None:
     typer.echo(public_text(_identity(_settings().data).key.public_key()))
 
 
+@cli.command()
+def new_epoch() -> None:
+    """After a restore: name the feed anew, so that every shop gives back what this database does not hold.
+
+    Stop the hub first, and start it afterwards.
+    """
+    settings = _settings()
+    _migrate(settings)
+    identity = replace(_identity(settings.data), inc=UUID(bytes=secrets.token_bytes(16), version=4))
+    # First on the disk: numbers of the incarnation before may have been used after the backup was made.
+    _put(settings.data / INCARNATION, str(identity.inc).encode())
+    database = Database(settings.database_url)
+    try:
+        recorder = open_recorder(database)
+        epoch = secrets.token_hex(8)
+        begun = begin_epoch(
+            database, recorder, identity.key, epoch=epoch, inc=identity.inc, opening_id=_uuid7(),
+            name=settings.name, now=_now(),
+        )  # fmt: skip
+        kept_beside = beside(settings.data, identity.key)
+        with database.transaction() as tx:
+            kept_beside.keep(mark_of(tx, recorder, identity.inc))
+        kept_beside.clear_fall()
+    finally:
+        database.close()
+    typer.echo(f"The feed is epoch {epoch} from position {begun.position} on.")
+    typer.echo(
+        "Start the hub. Each shop that reaches it compares its copy of the feed and gives back, by itself, what"
+    )
+    typer.echo(
+        "this database does not hold. Watch filltrail_returned_facts in /metrics, then run: network verify"
+    )
+
+
+@cli.command()
+def revoke(
+    node: Annotated[str, typer.Argument(help="The node whose key is withdrawn")],
+    reason: Annotated[str, typer.Option(help="Why, for everybody to read")],
+) -> None:
+    """Withdraw a node's key. What its log holds until now stays; from here on only what blocks is taken from it."""
+    _state(lambda tx, hub: distrust.revoke(tx, hub.own_log, node, reason, fact_id=_uuid7(), now=_now()))
+    typer.echo(f"the key of {node} is withdrawn; invite the shop again when it has made a new one")
+
+
+@cli.command()
+def lift_suspicion(
+    node: Annotated[str, typer.Argument(help="The node that was seen twice")],
+    finding: Annotated[str, typer.Option(help="What a person found, for everybody to read")],
+) -> None:
+    """Say that what was suspected of a node does not hold. A key that was withdrawn stays so."""
+    _state(lambda tx, hub: distrust.lift(tx, hub.own_log, node, finding, fact_id=_uuid7(), now=_now()))
+    typer.echo(f"nothing is held against {node} any more")
+
+
+def _state(write: Callable[[Tx, Hub], Appended]) -> None:
+    """Record one fact of the hub's own."""
+    hub = _hub(_settings())
+    try:
+        with hub.database.transaction() as tx:
+            appended = write(tx, hub)
+        hub.announce_own(appended)
+    except distrust.NotDone as wrong:
+        _stop(str(wrong))
+    finally:
+        hub.close()
+
+
+def _hub(settings: Settings) -> Hub:
+    """The parts of the hub for one command; stops when its database is an older one."""
+    identity = _identity(settings.data)
+    _refuse_when_behind(settings, identity)
+    why = beside(settings.data, identity.key).fell_back()
+    if why is not None:
+        _stop(f"{why}. {AFTER_A_RESTORE}")
+    return put_together(settings, _world(), identity)
+
+
+def _refuse_when_behind(settings: Settings, identity: Identity) -> None:
+    """Stop when this database lacks something that this hub has served: numbers would be given twice."""
+    database = Database(settings.database_url)
+    try:
+        mark = beside(settings.data, identity.key).mark()
+        with database.transaction() as tx:
+            why = None if mark is None else fallen_behind(tx, open_recorder(database), mark)
+    except MarkIsBroken as wrong:
+        why = str(wrong)
+    finally:
+        database.close()
+    if why is not None:
+        _stop(f"This database is not the one that was served: {why}. {AFTER_A_RESTORE}")
+
+
 def _settings() -> Settings:
     try:
         return settings_from(os.environ)
@@ -211,9 +316,7 @@ def _identity(data: Path) -> Identity:
     """The hub's secrets, made on the first start; readable by their owner alone."""
     data.mkdir(parents=True, exist_ok=True, mode=0o700)
     pem = _kept(data / "hub.key", lambda: private_pem(Ed25519PrivateKey.generate()))
-    inc = _kept(
-        data / "hub.incarnation", lambda: str(UUID(bytes=secrets.token_bytes(16), version=4)).encode()
-    )
+    inc = _kept(data / INCARNATION, lambda: str(UUID(bytes=secrets.token_bytes(16), version=4)).encode())
     master_key = _kept(data / "vault.key", lambda: secrets.token_bytes(32))
     if len(master_key) != 32:
         _stop(f"{data / 'vault.key'} is not a key of 32 bytes")
@@ -223,14 +326,24 @@ def _identity(data: Path) -> Identity:
 def _kept(path: Path, make: Callable[[], bytes]) -> bytes:
     """What the file holds. A missing file is made and on disk before anything relies on it."""
     if not path.exists():
-        partial = path.with_suffix(".partial")
-        partial.unlink(missing_ok=True)
-        with os.fdopen(os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
-            file.write(make())
-            file.flush()
-            os.fsync(file.fileno())
-        partial.rename(path)
+        _put(path, make())
     return path.read_bytes()
+
+
+def _put(path: Path, content: bytes) -> None:
+    """Write a file, whole and on the disk when this returns, for its owner alone."""
+    partial = path.with_suffix(".partial")
+    partial.unlink(missing_ok=True)
+    with os.fdopen(os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    partial.rename(path)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
 
 
 def _stop(why: str) -> NoReturn:

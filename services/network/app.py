@@ -6,10 +6,11 @@ import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 
 import signage
-from network.api import checkpoints, divers, enrol, events, feed, health
+from network.api import beats, checkpoints, divers, enrol, events, feed, health, returns
+from network.api.callers import refuse_when_fallen
 from network.api.problems import ProblemDocument, answer_problems
 from network.checkpoints import keep_signing
 from network.hub import Hub
@@ -17,6 +18,7 @@ from network.office import api as office_api
 from network.office import pages as office_pages
 from network.office.pages import problem_page
 from network.projections.runner import keep_up
+from network.restoring import keep_mark
 
 DESCRIPTION = """
 One log of immutable facts about breathing-gas cylinders, published by shops and numbered here.
@@ -35,14 +37,18 @@ def make_app(hub: Hub) -> FastAPI:
         signing = asyncio.create_task(
             keep_signing(hub.database, hub.doorbell, hub.key, hub.world.clock), name="checkpoints"
         )
-        for task in (listening, reading, signing):
+        marking = asyncio.create_task(
+            keep_mark(hub.database, hub.recorder, hub.beside, hub.doorbell, hub.own_log.inc),
+            name="high-water",
+        )
+        for task in (listening, reading, signing, marking):
             hub.background.watch(task)
         yield
         hub.doorbell.stop()
         listening.cancel()
         # Reader and signer are let finish their batch: a thread cannot be cancelled. How they ended was logged when
         # they did; it must not keep the rest from closing.
-        await asyncio.wait({listening, reading, signing})
+        await asyncio.wait({listening, reading, signing, marking})
         hub.close()
 
     app = FastAPI(
@@ -56,7 +62,11 @@ def make_app(hub: Hub) -> FastAPI:
         responses={"default": {"model": ProblemDocument}},
     )
     answer_problems(app, hub.key, page=lambda _, problem: problem_page(hub, problem), pages_at="/office")
-    for part in (events, feed, checkpoints, enrol, divers, health, office_api, office_pages):
+    firm = [Depends(refuse_when_fallen(hub))]
+    for part in (events, feed, returns, checkpoints, enrol, divers):
+        app.include_router(part.routes(hub), dependencies=firm)
+    # What shows that the hub has fallen back must be heard while it has; beats refuse by themselves.
+    for part in (beats, health, office_api, office_pages):
         app.include_router(part.routes(hub))
     signage.install(app)
     signage.guard(app)

@@ -10,11 +10,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from uuid import UUID
 
+import structlog
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from eventlog.chain import Link
 from network.admission import Admission
 from network.background import Background
+from network.beating import Digests
+from network.beside import Beside, beside
 from network.doorbell import Doorbell
 from network.hearing import Hearing
 from network.ingest import log_facts
@@ -28,6 +31,7 @@ from network.store.recorder import EnvelopeRecorder, open_recorder
 from network.vault import Vault
 from sync.at_hub import Appended
 
+log = structlog.get_logger("hub")
 Clock = Callable[[], dt.datetime]
 
 
@@ -68,6 +72,24 @@ class Hub:
     redis_line: RedisLine | None
     measures: Measures
     background: Background
+    beside: Beside
+    digests: Digests
+    epoch: str
+
+    def trouble(self) -> str | None:
+        """Why nothing may be served: the database is an older one, or this process serves an epoch that has ended."""
+        why = self.beside.fell_back()
+        if why is None and self.doorbell.head is not None and self.doorbell.head.epoch != self.epoch:
+            why = "A new epoch was begun while this process ran: start it again"
+        self.measures.fallen_back.set(0 if why is None else 1)
+        return why
+
+    def fall_back(self, why: str) -> None:
+        """Serve nothing from here on, until the operator gives the feed a new epoch."""
+        if self.beside.fell_back() is None:
+            log.error("rolled back", why=why)
+        self.beside.note_fall(why)
+        self.measures.fallen_back.set(1)
 
     def head(self) -> FeedHead:
         """Where the feed stands."""
@@ -102,13 +124,15 @@ def put_together(settings: Settings, world: World, identity: Identity) -> Hub:
         with database.transaction() as tx:
             return feed_head(tx)
 
+    with database.transaction() as tx:
+        epoch = feed_head(tx).epoch
     hub = Hub(
         settings=settings,
         world=world,
         key=identity.key,
         database=database,
         recorder=recorder,
-        own_log=OwnLog(recorder, identity.key, identity.inc),
+        own_log=OwnLog(recorder, identity.key, identity.inc, epoch),
         vault=Vault(database, identity.master_key, world.draw),
         admission=Admission(world.clock, redis_line),
         doorbell=Doorbell(database_url=settings.database_url, redis_url=settings.redis_url, look=look),
@@ -116,6 +140,9 @@ def put_together(settings: Settings, world: World, identity: Identity) -> Hub:
         redis_line=redis_line,
         measures=Measures(),
         background=Background(),
+        beside=beside(settings.data, identity.key),
+        digests=Digests(database, world.clock),
+        epoch=epoch,
     )
     with database.transaction() as tx:
         now = world.clock()

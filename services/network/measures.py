@@ -39,6 +39,27 @@ class Measures:
             ["knew"],
             registry=self.registry,
         )
+        self.fallen_back = Gauge(
+            "filltrail_rolled_back",
+            "1 while the hub's database is known to be an older one",
+            registry=self.registry,
+        )
+        self._beats = Counter("filltrail_beats", "Beats by verdict", ["verdict"], registry=self.registry)
+        self._digests = Counter(
+            "filltrail_digests",
+            "Standings of nodes compared with the hub's",
+            ["verdict"],
+            registry=self.registry,
+        )
+        self._feeds_differ = Counter(
+            "filltrail_feeds_differ", "Beats of nodes whose feed is not the hub's", registry=self.registry
+        )
+        self._returned = Counter(
+            "filltrail_returned_facts",
+            "Facts that came another way than a push",
+            ["way"],
+            registry=self.registry,
+        )
         self.bells = 0
         self._open_bells = Gauge("filltrail_open_bells", "Nodes listening", registry=self.registry)
 
@@ -52,6 +73,17 @@ class Measures:
     def count_push(self, answer: str) -> None:
         """A push and what was answered."""
         self._pushes.labels(answer=answer).inc()
+
+    def count_beat(self, verdict: str, *, digest: str, feed_agrees: bool) -> None:
+        """A beat, what was answered, and whether feed and standings were the hub's."""
+        self._beats.labels(verdict=verdict).inc()
+        self._digests.labels(verdict=digest).inc()
+        if not feed_agrees:
+            self._feeds_differ.inc()
+
+    def count_returned(self, way: str, facts: int) -> None:
+        """Facts that got a position because somebody gave them back, or sent them ahead."""
+        self._returned.labels(way=way).inc(facts)
 
     def bell_opened(self) -> None:
         """A node began to listen."""

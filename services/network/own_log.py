@@ -35,6 +35,10 @@ select inc, seq, hash from log_head where node = %s and seq > 0 order by heard_a
 """
 
 
+class AnotherEpoch(Exception):
+    """A new epoch was begun while this process ran: it must be started again, with the hub's new incarnation."""
+
+
 @dataclass(frozen=True, slots=True)
 class Statement:
     """A fact the hub is about to record."""
@@ -57,6 +61,7 @@ class OwnLog:
     recorder: EnvelopeRecorder
     key: Ed25519PrivateKey
     inc: UUID
+    epoch: str
 
     def open(
         self, tx: Tx, *, opening_id: UUID, name: str, now: dt.datetime, reason: str = "new_key"
@@ -79,10 +84,14 @@ class OwnLog:
         return self.write(tx, [Statement(opening_id, LOG_OPENED, f"node/{HUB}", body)], now=now)
 
     def write(self, tx: Tx, statements: Sequence[Statement], *, now: dt.datetime) -> Appended:
-        """Seal facts behind the hub's head and append them."""
+        """Seal facts behind the hub's head and append them. Raises AnotherEpoch."""
         log = PostgresHubLog(tx, self.recorder)
         head = log.head(HUB, self.inc, now=now)
         stands = feed_head(tx)
+        if stands.epoch != self.epoch:
+            raise AnotherEpoch(
+                f"the feed is named {stands.epoch} now, and this process began under {self.epoch}"
+            )
         seen = Seen(epoch=stands.epoch, position=stands.position, feed_hash=stands.feed_hash)
         run: list[Link] = []
         before = head.hash

@@ -16,7 +16,7 @@ from cylinder.gather import Filed
 from cylinder.recorded import origin_of, recorded
 from cylinder.standing import digest
 from eventlog.chain import LOG_OPENED
-from eventlog.envelope import Envelope, Forged, Malformed, Sealed, read, verify
+from eventlog.envelope import Envelope, Forged, Malformed, Place, Sealed, read, verify
 from eventlog.event import NO_HASH
 from eventlog.feed import GENESIS_FEED_HASH, next_feed_hash
 from eventlog.keys import key_id, public_key
@@ -31,18 +31,19 @@ MOST_PROBLEMS = 100
 ROWS_A_TIME = 500
 
 all_positions = """
-select f.position, f.inc, f.seq, f.event_id, f.node, f.envelope_hash, f.feed_hash, f.kind, f.effect, f.subject, s.state
-from feed f left join stored_events s on s.originator_id = f.inc and s.originator_version = f.seq
+select f.position, f.inc, f.seq, f.event_id, f.node, f.envelope_hash, f.feed_hash, f.kind, f.effect, f.subject, f.state
+from numbered f
 where f.position > %s order by f.position limit %s
 """
 all_envelopes = """
 select s.originator_id as inc, s.originator_version as seq, s.state, coalesce(f.signature, r.signature) as signature
 from stored_events s
-left join feed f on f.inc = s.originator_id and f.seq = s.originator_version
+left join feed f on not f.is_loose and f.inc = s.originator_id and f.seq = s.originator_version
 left join feed_repeat r on r.inc = s.originator_id and r.seq = s.originator_version
 where (s.originator_id, s.originator_version) > (%s, %s)
 order by s.originator_id, s.originator_version limit %s
 """
+all_loose = "select inc, seq, envelope_hash, state, signature from loose order by inc, seq"
 all_heads = "select inc, seq, hash from log_head where seq > 0"
 
 
@@ -83,6 +84,7 @@ def check_log(database: Database, *, hub_key: Ed25519PublicKey) -> Report:
         if (found.count, found.feed_hash) != (head.position, head.feed_hash):
             found.wrong(f"the feed ends at {found.count}, its head says {head.position} or another hash")
         _check_chains(tx, found)
+        _check_loose(tx, found)
         for problem in checkpoint_problems(tx, head.epoch, hub_key):
             found.wrong(problem)
         folded = digest(map(found.facts.standing, found.facts.cylinders()))
@@ -164,18 +166,40 @@ def _check_chains(tx: Tx, found: _Findings) -> None:
         if (seq == 1) != (envelope.event.kind == LOG_OPENED):
             found.wrong(f"{place.node} {seq}: the log opens in the wrong place")
         last[inc] = (seq, sealed.hash)
-        owner, key = found.keys.get(place.key_id, ("", None))
-        if key is None or owner != place.node:
-            found.wrong(f"{place.node} {seq}: signed by a key that was never enrolled for it")
-            continue
-        try:
-            verify(sealed, key)
-        except Forged:
-            found.wrong(f"{place.node} {seq}: the signature does not match")
+        _check_signature(place, sealed, found)
     heads = {row["inc"]: (row["seq"], bytes(row["hash"]).hex()) for row in tx.execute(all_heads)}
     for inc in heads.keys() | last.keys():
         if heads.get(inc) != last.get(inc):
             found.wrong(f"the kept head of {inc} is not its last envelope")
+
+
+def _check_loose(tx: Tx, found: _Findings) -> None:
+    """What is held beside its chain counts by its signature alone. It must not have been changed either."""
+    for row in tx.execute(all_loose):
+        sealed = Sealed(bytes(row["state"]), bytes(row["signature"]))
+        try:
+            place = read(sealed.raw).place
+        except Malformed as wrong:
+            found.wrong(f"{row['inc']} {row['seq']}, beside its chain: {wrong}")
+            continue
+        if (sealed.hash, place.inc, place.seq) != (
+            bytes(row["envelope_hash"]).hex(),
+            row["inc"],
+            row["seq"],
+        ):
+            found.wrong(f"{row['inc']} {row['seq']}, beside its chain: another envelope than was taken")
+        _check_signature(place, sealed, found)
+
+
+def _check_signature(place: Place, sealed: Sealed, found: _Findings) -> None:
+    owner, key = found.keys.get(place.key_id, ("", None))
+    if key is None or owner != place.node:
+        found.wrong(f"{place.node} {place.seq}: signed by a key that was never enrolled for it")
+        return
+    try:
+        verify(sealed, key)
+    except Forged:
+        found.wrong(f"{place.node} {place.seq}: the signature does not match")
 
 
 def _by_position(tx: Tx) -> Iterator[dict[str, object]]:

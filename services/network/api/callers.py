@@ -1,5 +1,6 @@
 """Who is asking: the node that a ticket speaks for, and whether it may ask this often."""
 
+import datetime as dt
 import math
 from collections.abc import Callable
 from typing import Annotated
@@ -15,12 +16,13 @@ from network.api.problems import Problem
 from network.hub import Hub
 from network.store.nodes import Node, find_node
 
+RETRY_AFTER_FALL_S = "60"
 bearer = HTTPBearer(
     auto_error=False, bearerFormat="JWT", description="A node's ticket: EdDSA, at most 60 s old."
 )
 
 
-def caller_of(hub: Hub) -> Callable[[str | None, object], Node]:
+def caller_of(hub: Hub, *, lets_revoked: bool = False) -> Callable[[str | None, object], Node]:
     """A dependency that gives the enrolled node behind a request, or refuses with 401 or 403."""
 
     def caller(
@@ -29,9 +31,7 @@ def caller_of(hub: Hub) -> Callable[[str | None, object], Node]:
     ) -> Node:
         del documented
         now = hub.world.clock()
-        scheme, _, token = (authorization or "").partition(" ")
-        if scheme.lower() != "bearer" or not token:
-            raise Problem(401, "ticket", "A ticket is needed", headers={"www-authenticate": "Bearer"})
+        token = token_in(authorization)
         found: dict[str, Node] = {}
 
         def key_of_node(slug: str) -> Ed25519PublicKey | None:
@@ -45,21 +45,51 @@ def caller_of(hub: Hub) -> Callable[[str | None, object], Node]:
         try:
             node = found[ticket.check(token, key_of_node, now)]
         except ticket.TicketRefused as refused:
-            raise Problem(
-                401,
-                "ticket",
-                "The ticket is refused",
-                refused.reason,
-                # A node whose clock is off may correct its tickets by this.
-                members={"hub_time": now.isoformat()} if refused.is_out_of_time else None,
-                headers={"www-authenticate": "Bearer"},
-            ) from None
-        if node.is_revoked:
+            raise refused_ticket(refused, now) from None
+        if node.is_revoked and not lets_revoked:
             raise Problem(403, "revoked", "This node was revoked", "Enrol it again with a new key.")
         hub.hearing.note(node.slug, now=now)
         return node
 
     return caller
+
+
+def token_in(authorization: str | None) -> str:
+    """The ticket in the header, or 401."""
+    scheme, _, token = (authorization or "").partition(" ")
+    if scheme.lower() != "bearer" or not token:
+        raise Problem(401, "ticket", "A ticket is needed", headers={"www-authenticate": "Bearer"})
+    return token
+
+
+def refused_ticket(refused: ticket.TicketRefused, now: dt.datetime) -> Problem:
+    """The 401 for a ticket that proves nothing."""
+    return Problem(
+        401,
+        "ticket",
+        "The ticket is refused",
+        refused.reason,
+        # A node whose clock is off may correct its tickets by this.
+        members={"hub_time": now.isoformat()} if refused.is_out_of_time else None,
+        headers={"www-authenticate": "Bearer"},
+    )
+
+
+def refuse_when_fallen(hub: Hub) -> Callable[[], None]:
+    """A dependency that refuses with 503 while the hub is known to have fallen back: nothing is read or written then."""
+
+    def firm() -> None:
+        why = hub.trouble()
+        if why is not None:
+            raise Problem(
+                503,
+                "rolled-back",
+                "The hub's database is an older one",
+                f"{why}. Its operator must give it a new epoch; keep everything.",
+                headers={"retry-after": RETRY_AFTER_FALL_S},
+            )
+
+    return firm
 
 
 def admit(hub: Hub, who: str, rate: Rate) -> None:

@@ -22,7 +22,9 @@ TITLES = {
     "broken": "The envelopes do not follow on",
     "forged": "The envelopes are not signed by this node",
     "malformed": "This is not a batch of envelopes",
+    "quarantined": "This node's key was withdrawn",
 }
+STATUSES = {"fork": 409, "gap": 409, "behind": 409, "quarantined": 202}
 PUSH_SCHEMA = {
     "requestBody": {"required": True, "content": {"application/json": {"schema": Push.model_json_schema()}}}
 }
@@ -31,7 +33,7 @@ PUSH_SCHEMA = {
 def routes(hub: Hub) -> APIRouter:
     """The resource, over this hub."""
     router = APIRouter(tags=["node"])
-    asking = Annotated[Node, Depends(caller_of(hub))]
+    asking = Annotated[Node, Depends(caller_of(hub, lets_revoked=True))]
 
     def publisher(node: Annotated[str, Path(description="The node's own name")], caller: asking) -> Node:
         if caller.slug != node:
@@ -56,10 +58,11 @@ def routes(hub: Hub) -> APIRouter:
         description=(
             "At most 500 consecutive envelopes of one incarnation, 1 MiB. 200 comes only after the commit: "
             "`accepted`, or `same` when all were known. 409: `fork`, `gap` or `behind`, with the hub's head. "
-            "422: `broken`, `forged` or `malformed`; what was sent is kept for a person to look at."
+            "422: `broken`, `forged` or `malformed`; what was sent is kept for a person to look at. 202 `quarantined`: "
+            "the node's key was withdrawn; what blocks counts, the rest is kept for a person."
         ),
         response_model=None,
-        responses={200: {"model": PushAnswer}, **documented(401, 403, 409, 413, 415, 422, 429, 503)},
+        responses={200: {"model": PushAnswer}, **documented(202, 401, 403, 409, 413, 415, 422, 429, 503)},
         openapi_extra=PUSH_SCHEMA,
     )
     def publish(
@@ -86,6 +89,8 @@ def routes(hub: Hub) -> APIRouter:
                 )
                 return signed(answer, hub.key)
             case Turned():
+                if found.placed:
+                    hub.announce(found.placed, found.position)
                 raise _refusal(found)
             case _:
                 assert_never(found)
@@ -97,5 +102,5 @@ def _refusal(turned: Turned) -> Problem:
     members: dict[str, JsonValue] = {"answer": turned.answer}
     if turned.head is not None:
         members["head"] = HeadDocument.of(turned.head).model_dump(mode="json")
-    status = 409 if turned.answer in ("fork", "gap", "behind") else 422
+    status = STATUSES.get(turned.answer, 422)
     return Problem(status, turned.answer, TITLES[turned.answer], turned.detail, members=members)

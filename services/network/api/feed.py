@@ -8,11 +8,12 @@ from fastapi import APIRouter, Depends, Query, Response
 from fastapi.responses import StreamingResponse
 
 from eventlog.event import NO_HASH
-from eventlog.wire import MOST_ITEMS_A_PAGE, FeedItem, FeedPage, HeadNews
+from eventlog.wire import MOST_ITEMS_A_PAGE, FeedItem, FeedPage, HashAtDocument, HeadNews
 from network.api.answers import signed
 from network.api.callers import caller_of
 from network.api.problems import Problem, documented
 from network.hub import Hub
+from network.store.log import ReadingHubLog
 from network.store.nodes import Node
 from network.store.pages import Stored, feed_head, page
 
@@ -83,6 +84,22 @@ def routes(hub: Hub) -> APIRouter:
         del caller
         stands = hub.head()
         return signed(HeadNews(epoch=stands.epoch, head=stands.position), hub.key)
+
+    @router.get(
+        "/v1/feed/hash",
+        summary="The cumulative hash at a position",
+        description="By which a node finds the last position that its copy shares with the hub's; none beyond the head.",
+        response_model=None,
+        responses={200: {"model": HashAtDocument}, **documented(401, 403, 422, 503)},
+    )
+    def hash_at(
+        caller: asking, at: Annotated[int, Query(ge=0, le=2**62, description="The position")]
+    ) -> Response:
+        del caller
+        with hub.database.transaction() as tx:
+            shared = ReadingHubLog(tx, hub.recorder)
+            found, epoch = shared.feed_hash_at(at), shared.feed_end().epoch
+        return signed(HashAtDocument(epoch=epoch, position=at, feed_hash=found), hub.key)
 
     @router.get(
         "/v1/feed/bell",

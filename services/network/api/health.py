@@ -42,6 +42,11 @@ def routes(hub: Hub) -> APIRouter:
                 "A part of the hub has ended by a fault",
                 f"Start the hub again: {', '.join(hub.background.has_ended)}.",
             )
+        why = hub.trouble()
+        if why is not None:
+            raise Problem(
+                503, "rolled-back", "The hub's database is an older one", f"{why}. Run: network new-epoch."
+            )
         try:
             head = hub.head()
         except (psycopg.Error, PoolTimeout) as wrong:

@@ -65,9 +65,8 @@ class Filing:
         if subject not in self._found:
             rows = self.tx.execute(
                 f"""
-select f.position, f.received_at, f.node, s.state from {self.prefix}_filed x
-join feed f on f.position = x.position
-join stored_events s on s.originator_id = f.inc and s.originator_version = f.seq
+select f.position, f.received_at, f.node, f.state from {self.prefix}_filed x
+join numbered f on f.position = x.position
 where x.subject = %s order by f.position
 """.encode(),
                 (subject,),

@@ -19,8 +19,8 @@ from network.store.database import Database, Tx
 FACTS_A_BATCH = 500
 
 feed_after = """
-select f.position, f.received_at, f.node, s.state
-from feed f join stored_events s on s.originator_id = f.inc and s.originator_version = f.seq
+select f.position, f.received_at, f.node, f.state
+from numbered f
 where f.position > %(after)s and f.position <= %(after)s + %(limit)s order by f.position
 """
 lock_cursor = "select version, position from projection_cursor where name = %s for update"

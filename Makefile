@@ -2,7 +2,7 @@
 # Needs git, make and a Python of 3.11 or later; nothing else is looked for on the machine.
 
 .DEFAULT_GOAL := help
-.PHONY: help demo demo-reset test test-fast bench lint format lock
+.PHONY: help demo demo-reset test test-fast bench campaign lint format lock
 
 VENV := .venv
 PY := $(VENV)/bin/python
@@ -32,6 +32,13 @@ test-fast: $(VENV)/.installed  ## the tests that need no server and no browser
 
 bench: $(VENV)/.installed  ## measure, each figure beside its floor
 	$(PY) -m tests.benchmarks.run
+
+# Network-years to simulate, and the first seed.
+YEARS ?= 10
+FIRST ?= 0
+
+campaign: $(VENV)/.installed  ## simulate YEARS network-years under faults (YEARS=100); a bad seed prints its replay
+	$(PY) -m tests.simulation.seeds --years $(YEARS) --first $(FIRST)
 
 lint: $(VENV)/.installed  ## format check, ruff, mypy, import contracts
 	$(VENV)/bin/ruff format --check .

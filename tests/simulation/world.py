@@ -198,11 +198,11 @@ class World:
         """A shop was told that its key is not believed any more."""
         if shop.is_enrolling or shop.is_second:
             return
-        others = [
-            one for one in self.machines if one.node == shop.node and one is not shop and not one.is_gone
+        alive = [
+            one for one in self.machines if one.node == shop.node and not one.is_gone and not one.is_second
         ]
-        if others and not any(one.is_second for one in others):
-            shop.is_second = True  # One of the two is kept; this one only hands over what it wrote.
+        if shop is not alive[0]:
+            shop.is_second = True  # One machine is kept; every other one only hands over what it wrote.
             return
         shop.is_enrolling = True
         self.later(

@@ -68,6 +68,7 @@ OPTIONAL: Final[dict[str, tuple[str, ...]]] = {
     "visual.no_assessment": ("months",),
     "visual.heavy_service": ("months",),
     "fill.hot": ("percent",),
+    "oxygen.aluminium": ("psi",),
 }
 # A fill goes further by these than it would without them, so a memory is not enough for them.
 _LETS_FILL: Final = ("fill.plus", "visual.overdue", "visual.no_assessment")

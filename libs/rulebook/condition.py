@@ -4,14 +4,18 @@ It must never offer a way back from condemned, and never replace the pamphlet an
 """
 
 from decimal import Decimal
-from typing import Literal
+from typing import Final, Literal
 
 from gas.mixture import Mix
+from gas.pressure import Pressure
 from rulebook.dates import unknown_spec
 from rulebook.pack import Criterion, Finding, Pack, Permit
 from rulebook.specs import spec_known
 
 Alloy = Literal["6351-T6", "other", "not known"]
+
+_OXYGEN_ITSELF: Final = 0.99
+"""From here on a gas counts as oxygen and not as a mix with it. Common practice, no source."""
 
 
 def condemn_criteria(pack: Pack) -> tuple[Criterion, ...]:
@@ -110,3 +114,13 @@ def judge_oxygen_service(
     if percent > pack.rule("oxygen.equipment").amount("percent") + 1e-9:
         return [pack.finding("oxygen.equipment", "tell", f"{mix.words()}.")]
     return []
+
+
+def judge_oxygen_pressure(pack: Pack, spec: str, gas: Mix, target: Pressure) -> list[Finding]:
+    """Oxygen itself in an aluminium cylinder, where a line limits its pressure."""
+    key, rule = spec_known(pack, spec), pack.rule_or_none("oxygen.aluminium")
+    if key is None or rule is None or pack.specification(key).metal not in ("aluminium", "any"):
+        return []
+    if gas.oxygen_fraction < _OXYGEN_ITSELF or not target.is_above(Pressure(rule.amount("psi"), "psi")):
+        return []
+    return [pack.finding_of(rule, "refuse", f"{target.words()} of oxygen.")]

@@ -136,7 +136,7 @@ def judge_wear(
         ("visual.heavy_service", is_heavy_service is False),
     ):
         rule = pack.rule_or_none(rule_id)
-        if rule is None or looked_inside is None:
+        if rule is None or looked_inside is None or looked_inside > YearMonth.of(today):
             continue
         due = looked_inside.plus_months(int(rule.amount("months")))
         if today > due.last_day():

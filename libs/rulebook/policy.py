@@ -13,6 +13,7 @@ from rulebook.asked import Asked
 from rulebook.lines import Table, is_blank, texts_of
 from rulebook.pack import NO_CLAUSE, Bearing, Finding, Pack
 from rulebook.specs import spec_known
+from rulebook.year_month import YearMonth
 
 _MONTHS: Final = ("requalify_every_months", "look_inside_every_months")
 _PERCENTS: Final = ("oxygen_clean_above_percent", "highest_oxygen_percent")
@@ -82,7 +83,8 @@ def _findings(pack: Pack, policy: StorePolicy, asked: Asked) -> Iterator[Finding
         if months is None or (rule_id == "requalification" and asked.stamp == "expires"):
             continue
         words = f"Here every cylinder is {what} every {months} months."
-        if stamped is None or asked.today > stamped.plus_months(months).last_day():
+        is_past = stamped is not None and stamped <= YearMonth.of(asked.today)
+        if stamped is None or (is_past and asked.today > stamped.plus_months(months).last_day()):
             yield _house(policy, rule_id, "refuse", f"{stamped or 'No date'}. {words}")
     percent, clean_above = asked.gas.oxygen_fraction * 100, policy.oxygen_clean_above_percent
     if clean_above is not None and percent > clean_above + _SLACK and not asked.is_oxygen_clean:

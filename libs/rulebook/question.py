@@ -14,6 +14,7 @@ from rulebook.condition import (
     judge_alloy,
     judge_condemned,
     judge_outside,
+    judge_oxygen_pressure,
     judge_oxygen_service,
     judge_rejected,
 )
@@ -104,7 +105,10 @@ def _dates(pack: Pack, asked: Asked) -> Iterator[Finding]:
 
 
 def _pressures(pack: Pack, asked: Asked) -> Iterator[Finding]:
-    yield from judge_rating(pack, asked.spec, asked.rated)
+    rating = judge_rating(pack, asked.spec, asked.rated)
+    yield from rating
+    if any(finding.bearing == "refuse" for finding in rating):
+        return  # What was misread, or not read, is no limit for anything.
     if asked.test_pressure is not None:
         yield from judge_test_pressure(pack, asked.spec, asked.rated, asked.test_pressure)
     limit, about = _limit(pack, asked)
@@ -113,6 +117,7 @@ def _pressures(pack: Pack, asked: Asked) -> Iterator[Finding]:
     yield from over
     if not over:
         yield pack.finding("fill.limit", "tell", f"Limit {limit.words()}.")
+    yield from judge_oxygen_pressure(pack, asked.spec, asked.gas, asked.target)
 
 
 def _limit(pack: Pack, asked: Asked) -> tuple[Pressure, list[Finding]]:

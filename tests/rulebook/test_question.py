@@ -10,7 +10,7 @@ from tests.rulebook.a_cylinder import TODAY, good_in
 
 from gas.mixture import Mix
 from gas.pressure import Pressure
-from rulebook import Asked, Paper, Permit, YearMonth, is_in_the_way, judge, jurisdictions, load
+from rulebook import Asked, Paper, Permit, StorePolicy, YearMonth, is_in_the_way, judge, jurisdictions, load
 
 US = load("us")
 ALUMINIUM = good_in("us")
@@ -253,24 +253,60 @@ def test_a_mix_waits_for_somebody_trained_to_mix(jurisdiction: str) -> None:
 
 @given(
     st.text(max_size=40),
-    st.floats(0, 6000),
+    st.floats(0, 140_000),
+    st.floats(0, 140_000),
     st.dates(date(1990, 1, 1), date(2090, 1, 1)),
     st.sampled_from(jurisdictions()),
-    st.one_of(st.none(), st.builds(YearMonth, st.integers(1900, 2090), st.integers(1, 12))),
+    st.one_of(st.none(), st.builds(YearMonth, st.integers(1, 9999), st.integers(1, 12))),
 )
 def test_no_question_breaks_the_answer(
-    spec: str, target: float, today: date, jurisdiction: str, read: YearMonth | None
+    spec: str, rated: float, target: float, today: date, jurisdiction: str, read: YearMonth | None
 ) -> None:
     asked = replace(
         good_in(jurisdiction),
-        spec=spec,
+        spec=spec or good_in(jurisdiction).spec,
+        rated=Pressure(rated, "psi"),
         target=Pressure(target, "psi"),
+        test_pressure=Pressure(rated, "psi"),
         today=today,
         requalified=read,
         plus_after=read,
         looked_inside=read,
         manufactured=read,
     )
-    found = judge(load(jurisdiction), asked)
+    found = judge(
+        load(jurisdiction), asked, StorePolicy(requalify_every_months=12, look_inside_every_months=6)
+    )
     assert found
     assert all(finding.words and finding.citation() for finding in found)
+
+
+@pytest.mark.parametrize(
+    ("rule_id", "unit", "number"),
+    [
+        (
+            "mix.open_circuit_limit",
+            "percent",
+            40,
+        ),  # 29 CFR 1910 subpart T App. C 3(b), 2015 edition: 41 % is too much
+        ("mix.analyser", "percent", 1),  # 29 CFR 1910 subpart T App. C 6(b)(i), 2015 edition: 1.2 % is out
+        ("mix.rate", "psi_per_min", 200),  # US Navy Diving Manual 10-10: 250 psi/min is too fast
+    ],
+)
+def test_the_figures_of_mixing_are_those_of_their_source(rule_id: str, unit: str, number: float) -> None:
+    assert US.rule(rule_id).amount(unit) == number
+
+
+def test_oxygen_in_aluminium_is_filled_to_3000_psi_at_most() -> None:
+    # 49 CFR 173.302(b), 2015 edition.
+    rated = Pressure(3300, "psi")
+    asked = replace(ALUMINIUM, rated=rated, target=rated, gas=Mix(1.0), is_oxygen_clean=True)
+    assert against(asked) == ["us.oxygen.aluminium"]
+    assert against(replace(asked, target=Pressure(3000, "psi"))) == []
+    assert against(replace(asked, gas=Mix(0.5))) == []
+    assert against(replace(asked, spec="3AA")) == []
+
+
+def test_a_rating_that_cannot_be_limits_nothing() -> None:
+    found = against(replace(ALUMINIUM, rated=Pressure(30000, "psi"), target=Pressure(3000, "psi")))
+    assert found == ["us.rating.beyond_use"]

@@ -359,3 +359,12 @@ def test_a_hub_that_cannot_show_that_it_goes_on_from_what_it_sent_is_caught(pier
     assert looks(pier, other) == "rewritten"
     (evidence,) = found(pier)
     assert (evidence.kind, evidence.against) == ("not continued", hub.shows)
+
+
+def test_a_shop_that_is_behind_and_whose_own_copy_is_damaged_accuses_nobody(pier: Shop, hub: Hub) -> None:
+    read_to(pier, hub, 11)
+    with pier.node.store.writing() as tx:
+        tx.c.execute("update fact set envelope_hash = ? where position = 7", ("a" * 64,))
+    hub.shows = hub.checkpoint(29, pier.clock.now())
+    assert looks(pier, hub) == "own copy"
+    assert not any(one.is_of_hub for one in found(pier))

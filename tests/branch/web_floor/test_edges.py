@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from fastapi.testclient import TestClient
-from tests.branch.a_shop import Shop
+from tests.branch.a_shop import Shop, make_shop
 from tests.branch.web_floor.conftest import Tablet, a_tablet, form
 
+from branch import witness
 from branch.web.app import make_app
 from branch.web.pages import board
-from eventlog.keys import public_text
+from eventlog.checkpoint import Checkpoint, sign_checkpoint
+from eventlog.keys import key_id, public_text
 from rulebook import lines_of
 
 
@@ -166,6 +170,24 @@ def test_the_network_page_says_ages_and_what_is_not_sent(shop: Shop) -> None:
     shop.node.sync.link.heard_at = None
     assert "never heard from the network" in tablet.get("/network").text
     assert "never heard" in tablet.get("/").text
+
+
+def test_a_hub_that_was_caught_rewriting_its_log_shows_on_every_page(tmp_path: Path) -> None:
+    key = Ed25519PrivateKey.generate()
+    shop = make_shop(tmp_path, hub=key)
+    tablet = a_tablet(shop)
+    said = Checkpoint(
+        epoch="e1", position=7, root="a" * 64, feed_hash="b" * 64, hub_time=shop.clock.now(),
+        key_id=key_id(key.public_key()),
+    )  # fmt: skip
+    for root in ("a" * 64, "c" * 64):
+        signed = sign_checkpoint(said.model_copy(update={"root": root}), key)
+        with shop.node.store.writing() as tx:
+            witness.take(tx.c, signed, hub_key=key.public_key(), now=shop.clock.now())
+    assert "log not what it was" in tablet.get("/").text
+    page = tablet.get("/network").text
+    assert "The hub&#39;s log was rewritten: position 7 of epoch e1 has two roots." in page
+    shop.node.store.close()
 
 
 def test_the_network_page_names_shops_and_neither_the_hub_nor_the_receipts(shop: Shop) -> None:

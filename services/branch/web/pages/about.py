@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from branch import witness
 from branch.link import news_heard_at, why_in_doubt
 from branch.store import views as look
 from branch.store.rows import node_row
@@ -37,7 +38,7 @@ def network(request: Request, node: TheNode, session: SignedIn) -> Response:
     """Ages, not lamps: when the hub was last heard, what is not sent yet, how far the feed was read."""
     with node.store.reading() as cursor:
         row, backlog, digest = node_row(cursor), look.backlog(cursor), look.standing_digest(cursor)
-        known = names_of(node, cursor).shops
+        known, caught = names_of(node, cursor).shops, witness.trouble(cursor)
     assert row is not None  # A node that serves has a log.
     link = node.sync.link
     heard = news_heard_at(row, link)
@@ -46,5 +47,5 @@ def network(request: Request, node: TheNode, session: SignedIn) -> Response:
         heard_ms=None if heard is None else epoch_ms(heard), policy=node.settings.policy,
         oldest_ms=None if backlog.oldest_at is None else epoch_ms(backlog.oldest_at),
         shops=sorted(name for slug, name in known.items() if slug not in _NO_SHOP | {node.settings.hub_node}),
-        trouble_words=row.trouble or link.trouble, doubt=why_in_doubt(row, link), relearning=row.relearning,
+        trouble_words=caught or row.trouble or link.trouble, doubt=why_in_doubt(row, link), relearning=row.relearning,
     )  # fmt: skip

@@ -9,6 +9,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 import signage
+from branch import witness
 from branch.against import Names
 from branch.link import news_heard_at, why_in_doubt
 from branch.node import Node
@@ -92,6 +93,7 @@ def chips(node: Node, now: dt.datetime) -> tuple[Chip, ...]:
     """How long ago people were sent out, and how old this shop's news of the network is."""
     with node.store.reading() as c:
         out_at, row = look.people_out_at(c, node.settings.node), node_row(c)
+        caught = witness.trouble(c)
     heard = news_heard_at(row, node.sync.link)
     doubt = why_in_doubt(row, node.sync.link) if row else ""
     policy = node.settings.policy
@@ -103,6 +105,8 @@ def chips(node: Node, now: dt.datetime) -> tuple[Chip, ...]:
         return people, Chip("cloud-off", "Network", "in doubt: do not fill", kind="hold")
     if heard is None:
         return people, Chip("cloud-off", "Network", "never heard", kind="hold")
+    if caught:
+        return people, Chip("cloud-off", "Network", "log not what it was", kind="hold")
     if row is not None and row.trouble:
         # Until a person has looked, what is found here reaches no other shop, however well the line is.
         return people, Chip("cloud-off", "Network", "not sending", kind="hold")

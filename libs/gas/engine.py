@@ -70,7 +70,7 @@ def density(mix: Mix, pascal: float, kelvin: float) -> float:
     """mol/m³ at that absolute pressure. ValueError above 1000 bar or at a temperature no `Temperature` holds."""
     if not 0.0 < pascal <= HIGHEST_PASCAL or not kelvin >= _COLDEST_KELVIN:
         _refuse(pascal, kelvin)
-    at = _ready(mix)
+    at = ready(mix)
     at.state.update(at.by_pressure, pascal, kelvin)
     return at.state.rhomolar()
 
@@ -79,7 +79,7 @@ def pascal(mix: Mix, mol_per_m3: float, kelvin: float) -> float:
     """Absolute pressure at that density: no search, ten times as fast as `density`."""
     if not 0.0 < mol_per_m3 < math.inf or not kelvin >= _COLDEST_KELVIN:
         _refuse(mol_per_m3, kelvin)
-    at = _ready(mix)
+    at = ready(mix)
     at.state.update(at.by_density, mol_per_m3, kelvin)
     return at.state.p()
 
@@ -89,7 +89,7 @@ def energetics(mix: Mix, mol_per_m3: float, kelvin: float) -> Energetics:
     from CoolProp.CoolProp import iDmolar, iP, iT, iUmolar
 
     found = pascal(mix, mol_per_m3, kelvin)
-    state = _ready(mix).state
+    state = ready(mix).state
     return Energetics(
         pascal=found,
         energy_j=state.umolar(),
@@ -103,7 +103,7 @@ def energetics(mix: Mix, mol_per_m3: float, kelvin: float) -> Energetics:
 
 
 @dataclass(slots=True)
-class _Ready:
+class Ready:
     """An engine for one set of parts, and its names for the two ways to ask it."""
 
     state: AbstractState
@@ -116,23 +116,24 @@ class _Engines(threading.local):
     """CoolProp's states remember what they were last asked, so no two threads may share one."""
 
     def __init__(self) -> None:
-        self.of_parts: dict[tuple[str, ...], _Ready] = {}
+        self.of_parts: dict[tuple[str, ...], Ready] = {}
 
 
 _engines = _Engines()
 _one_builds = threading.Lock()
 
 
-def _ready(mix: Mix) -> _Ready:
+def ready(mix: Mix) -> Ready:
+    """This thread's engine, filled with that mixture; for measuring what a bare call of it costs."""
     names, fractions = _parts(mix)
-    ready = _engines.of_parts.get(names)
-    if ready is None:
+    found = _engines.of_parts.get(names)
+    if found is None:
         with _one_builds:
-            ready = _engines.of_parts[names] = _built(names)
-    if ready.filled_with is not mix:
-        ready.state.set_mole_fractions(fractions)
-        ready.filled_with = mix
-    return ready
+            found = _engines.of_parts[names] = _built(names)
+    if found.filled_with is not mix:
+        found.state.set_mole_fractions(fractions)
+        found.filled_with = mix
+    return found
 
 
 @lru_cache(maxsize=4096)
@@ -149,7 +150,7 @@ def _parts(mix: Mix) -> tuple[tuple[str, ...], list[float]]:
     return tuple(name for name, _ in kept), [fraction / total for _, fraction in kept]
 
 
-def _built(names: tuple[str, ...]) -> _Ready:
+def _built(names: tuple[str, ...]) -> Ready:
     from CoolProp.CoolProp import PT_INPUTS, AbstractState, DmolarT_INPUTS, iphase_gas
 
     _teach_excess_of_air()
@@ -158,7 +159,7 @@ def _built(names: tuple[str, ...]) -> _Ready:
         if first in names and second in names:
             _mix_as_air(state, names.index(first), names.index(second), weight, kelvin, dm3_per_mol)
     state.specify_phase(iphase_gas)
-    return _Ready(state, PT_INPUTS, DmolarT_INPUTS)
+    return Ready(state, PT_INPUTS, DmolarT_INPUTS)
 
 
 def _mix_as_air(

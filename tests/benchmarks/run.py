@@ -19,7 +19,7 @@ from uuid import UUID
 import httpx
 import typer
 from rich.console import Console
-from tests.benchmarks import a_busy_shop, the_counter, the_hub, the_stop
+from tests.benchmarks import a_busy_shop, the_counter, the_gas, the_hub, the_stop
 from tests.benchmarks.measuring import Report, Row, table
 from tests.conftest import new_database
 from tests.journeys.a_network import Network, start_network, wait_until
@@ -44,10 +44,11 @@ class Sizes:
     batches: int
     condemnations: int
     cylinders: int
+    states: int
 
 
-FULL = Sizes(commands=300, look_ups=1000, batches=40, condemnations=40, cylinders=10_000)
-TINY = Sizes(commands=3, look_ups=5, batches=2, condemnations=2, cylinders=20)
+FULL = Sizes(commands=300, look_ups=1000, batches=40, condemnations=40, cylinders=10_000, states=200)
+TINY = Sizes(commands=3, look_ups=5, batches=2, condemnations=2, cylinders=20, states=3)
 
 
 @app.command()
@@ -59,7 +60,11 @@ def main(
     began, load_before = time.monotonic(), os.getloadavg()[0]
     with _folder() as folder, ExitStack() as stack:
         _log_into(folder / "in-process.log", stack)
-        rows, cylinders = _measure(folder, stack, TINY if tiny else FULL)
+        sizes = TINY if tiny else FULL
+        say.print("Real gas")
+        rows = the_gas.real_gas(sizes.states)
+        more, cylinders = _measure(folder, stack, sizes)
+        rows += more
     report = Report(
         python=platform.python_version(), cores=os.cpu_count() or 0, load_before=load_before,
         load_after=os.getloadavg()[0], took_s=time.monotonic() - began, cylinders=cylinders, rows=tuple(rows),

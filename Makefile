@@ -2,7 +2,7 @@
 # Needs git, make and a Python of 3.11 or later; nothing else is looked for on the machine.
 
 .DEFAULT_GOAL := help
-.PHONY: help demo demo-reset test test-fast bench campaign lint format lock
+.PHONY: help demo demo-reset test test-fast bench gas-report campaign lint format lock
 
 VENV := .venv
 PY := $(VENV)/bin/python
@@ -39,6 +39,9 @@ FIRST ?= 0
 
 campaign: $(VENV)/.installed  ## simulate YEARS network-years under faults (YEARS=100); a bad seed prints its replay
 	$(PY) -m tests.simulation.seeds --years $(YEARS) --first $(FIRST)
+
+gas-report: $(VENV)/.installed  ## how far real-gas states are from published figures and a second model
+	@$(PY) -m tests.gas.report
 
 lint: $(VENV)/.installed  ## format check, ruff, mypy, import contracts
 	$(VENV)/bin/ruff format --check .

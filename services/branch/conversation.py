@@ -18,13 +18,14 @@ from branch.store.branch_log import NODE_ENROLLED, trusted_key
 from branch.store.rows import Cursor, node_row, sealed_of, text
 from branch.verify import rebuild
 from eventlog.chain import Head
-from eventlog.envelope import Sealed
+from eventlog.envelope import Malformed, Sealed
 from eventlog.hub_client import BeatHeard
 from eventlog.wire import BeatDocument, FeedPage, GivenBack, HashAtDocument, PushAnswer, PushRefusal
 from sync import at_branch, beats, epochs
 from sync.at_branch import Acked, Held, HubSays, PageTaken, StartAgain
 from sync.beats import BeatAnswer
 from sync.epochs import HashAt, Search
+from sync.opening import link_of
 from sync.standpoint import Fresh, Standpoint
 
 log = structlog.get_logger("branch.sync")
@@ -78,6 +79,10 @@ class Conversation:
             proven = at_branch.prove(page, lambda node, key_id: trusted_key(c, node, key_id))
         with self.store.writing() as tx:
             return tx.absorb(page, heard_at=heard_at, proven=proven)
+
+    def speaks_of_us(self, page: FeedPage) -> bool:
+        """Whether a page holds a fact of this node."""
+        return any(_node_of(item.sealed()) == self.store.author.node for item in page.items)
 
     def start_again(self, why: StartAgain) -> None:
         """A new incarnation, with what the hub has not acknowledged carried over."""
@@ -179,6 +184,13 @@ class Conversation:
         found = look.standing_digest(c)
         self._digest_of = (here, found)
         return found
+
+
+def _node_of(sealed: Sealed) -> str | None:
+    try:
+        return link_of(sealed).envelope.place.node
+    except Malformed:
+        return None
 
 
 def _has_unsent(c: Cursor, here: Standpoint) -> bool:

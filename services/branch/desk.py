@@ -114,6 +114,11 @@ class Desk:
         with self.store.reading() as cursor:
             return self._around(cursor, visit, actor, self.floor.now())
 
+    def look_again(self) -> None:
+        """Facts of this shop came by the feed, which it had forgotten: its visits are folded from the log again."""
+        with self._one_at_a_time:
+            self._fold_visits()
+
     def today(self) -> dt.date:
         """The day by the time floor, in the shop's zone."""
         return self.floor.now().astimezone(self.settings.tz).date()

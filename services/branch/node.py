@@ -147,6 +147,7 @@ def open_node(data: Path, world: World, *, hub_url: str | None = None, is_alone:
         heard_at=lambda here: news_heard_at(here, sync.link),
         after_write=sync.wake_push,
     )
+    sync.own_came_back = desk.look_again
     people = People(
         store,
         now=world.now,

@@ -66,6 +66,8 @@ class Sync:
     jitter: Callable[[], float]
     talk: Conversation
     beat_s: float = BEAT_S
+    own_came_back: Callable[[], None] = lambda: None
+    """Facts of this shop's own came by the feed that were not held here."""
     link: Link = field(default_factory=Link)
     _push: asyncio.Event = field(default_factory=asyncio.Event)
     _pull: asyncio.Event = field(default_factory=asyncio.Event)
@@ -229,8 +231,11 @@ class Sync:
             check_page(page, here.feed)
             return PageTaken(items=0, fresh=0, is_at_head=True)
         taken = self.talk.absorb(page, heard_at=now)
-        if isinstance(taken, PageTaken) and taken.is_at_head:
-            self._kept_at = now
+        if isinstance(taken, PageTaken):
+            if taken.fresh and self.talk.speaks_of_us(page):
+                self.own_came_back()
+            if taken.is_at_head:
+                self._kept_at = now
         return taken
 
     async def _search_on(self, search: Search) -> None:
@@ -276,7 +281,7 @@ class Sync:
             answer = await self.client.hub_is_behind(evidence.body, evidence.signature)
             log.error("hub is behind", is_rolled_back=answer.is_rolled_back, head=answer.head)
 
-    async def _enrol_again(self) -> bool:
+    async def is_known_again(self) -> bool:
         """A restored hub may have forgotten this node: its own fact about it is shown to it."""
         sealed = await asyncio.to_thread(self.talk.enrolment)
         if sealed is None:
@@ -338,7 +343,7 @@ class Sync:
                 failed += 1
                 self._in_trouble(wrong)
                 is_known_again = (
-                    isinstance(wrong, HubRefused) and wrong.status == 401 and await self._enrol_again()
+                    isinstance(wrong, HubRefused) and wrong.status == 401 and await self.is_known_again()
                 )
                 await asyncio.sleep(0.0 if is_known_again else self._wait_s(failed + 3))
                 continue

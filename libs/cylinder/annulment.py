@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from uuid import UUID
 
 from cylinder.clearing import DECIDING, INSPECTING
 from cylinder.facts import AnnulmentProposed, AnnulmentSeconded, CondemnationAnnulled
@@ -19,12 +20,17 @@ IN_PUBLIC = dt.timedelta(hours=24)
 ANNULMENT_KINDS = frozenset({AnnulmentProposed.KIND, AnnulmentSeconded.KIND})
 
 
-def is_annulled(block: Recorded, facts: Sequence[Recorded], proof: Proof, *, hub: str = HUB) -> bool:
-    """Whether a complete annulment of this condemnation is among the facts of its record."""
-    return any(
-        isinstance(fact.fact, CondemnationAnnulled) and _is_complete(fact, block, facts, proof, hub)
+def annulments(
+    block: Recorded, facts: Sequence[Recorded], proof: Proof, *, hub: str = HUB
+) -> frozenset[UUID]:
+    """The complete annulments of this condemnation among the facts of its record."""
+    return frozenset(
+        fact.id
         for fact in facts
-        if fact.effect == "clear" and block.id in fact.clears and fact.subject == block.subject
+        if fact.effect == "clear"
+        and block.id in fact.clears
+        and fact.subject == block.subject
+        and _is_complete(fact, block, facts, proof, hub)
     )
 
 

@@ -15,35 +15,24 @@ from uuid import UUID
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from cylinder.annulment import ANNULMENT_KINDS, is_annulled
+from cylinder.basis import Basis, matters, precedence
 from cylinder.block import Block, block_of
-from cylinder.clearing import AT_HUB_ONLY, CLEARED_BY, INSPECTING
+from cylinder.clearing import INSPECTING
 from cylinder.facts import (
-    Condemned,
     CylinderIdentified,
     CylinderRegistered,
-    DatesRead,
     Fact,
     RatingRead,
     Requalified,
-    UnknownFact,
     VisualPassed,
-)  # fmt: skip
-from cylinder.identity import IDENTITY_KINDS, Identity, identity, kin
+)
 from cylinder.marks import KeyedPressure, Marks, Month
 from cylinder.near import bare
-from cylinder.proof import CREDENTIAL_KINDS, Proof
-from cylinder.recorded import HUB, Recorded, cylinder_subject
+from cylinder.proof import Proof
+from cylinder.recorded import HUB, Recorded
 from rulebook import YearMonth
 
 __all__ = ["Block", "Standing", "digest", "matters", "standing"]
-
-_NEUTRAL_KINDS = frozenset(
-    {CylinderRegistered.KIND, CylinderIdentified.KIND, RatingRead.KIND, DatesRead.KIND}
-    | IDENTITY_KINDS
-    | ANNULMENT_KINDS
-    | CREDENTIAL_KINDS
-)
 
 
 class Standing(BaseModel):
@@ -79,11 +68,6 @@ class Standing(BaseModel):
         return bool(self.blocks) and all(block.is_hold for block in self.blocks)
 
 
-def matters(fact: Recorded) -> bool:
-    """Whether a fact can change a standing; the rest need not be looked up to fold one."""
-    return fact.effect != "neutral" or fact.kind in _NEUTRAL_KINDS
-
-
 def standing(
     cylinder_id: UUID, facts: Iterable[Recorded], credentials: Iterable[Recorded], *, hub: str = HUB
 ) -> Standing:
@@ -92,25 +76,19 @@ def standing(
     `facts` are those of the cylinder and of every record it was ever linked with (others change nothing);
     `credentials` those about the people and nodes that these facts rest on. `gather` finds both.
     """
-    said, vouching = _distinct(facts), _distinct(credentials)
-    family = {cylinder_subject(one) for one in kin(cylinder_id, said)}
-    said = [fact for fact in said if fact.subject in family]
-    proof = Proof(vouching, contested=_contested(said, vouching), hub=hub)
-    who = identity(said, proof)
-    group = who.group(cylinder_id)
-    parts = [_Part.of(one, said, who, proof, hub) for one in sorted(group)]
-    subjects = {cylinder_subject(one) for one in group}
-    own = [fact for fact in said if fact.subject in subjects]
+    basis = Basis.of(cylinder_id, facts, credentials, hub=hub)
+    parts = [_Part.of(one, basis) for one in basis.group]
+    own = [fact for one in basis.group for fact in basis.facts_on(one)]
     return Standing(
         cylinder_id=cylinder_id,
-        marks=_marks(own),
+        marks=_marks(sorted(own, key=lambda fact: fact.id)),
         blocks=_blocks(parts),
         rated=min((part.rated for part in parts if part.rated), key=_lowest_first, default=None),
         requalified=_month(part.requalified_on for part in parts),
         looked_inside=_month(part.looked_inside_on for part in parts),
         facts=len({fact.id for fact in own}),
-        linked=tuple(sorted(group - {cylinder_id})),
-        links=who.links_within(group),
+        linked=tuple(one for one in basis.group if one != cylinder_id),
+        links=basis.links,
     )
 
 
@@ -134,75 +112,15 @@ class _Part:
     looked_inside_on: dt.date | None
 
     @classmethod
-    def of(cls, cylinder_id: UUID, said: Sequence[Recorded], who: Identity, proof: Proof, hub: str) -> _Part:
-        subject = cylinder_subject(cylinder_id)
-        own = [fact for fact in said if fact.subject == subject]
-        # Good news that was found out about another record falls when the link to it does.
-        good = [fact for fact in own if who.disputed.isdisjoint(fact.clears)]
+    def of(cls, cylinder_id: UUID, basis: Basis) -> _Part:
+        good = basis.good_on(cylinder_id)
         return cls(
             cylinder_id,
-            tuple(
-                block
-                for block in said
-                if block.effect == "block"
-                and cylinder_id in who.stands_on(block)
-                and not _is_lifted(block, good, said, proof, hub)
-            ),
-            _rated(good, proof),
-            _latest_day(good, (Requalified,), proof),
-            _latest_day(good, (Requalified, VisualPassed), proof),
+            tuple(block for block in basis.blocks_on(cylinder_id) if not basis.answers(block, cylinder_id)),
+            _rated(good, basis.proof),
+            _latest_day(good, (Requalified,), basis.proof),
+            _latest_day(good, (Requalified, VisualPassed), basis.proof),
         )
-
-
-def _is_lifted(
-    block: Recorded, good: Sequence[Recorded], said: Sequence[Recorded], proof: Proof, hub: str
-) -> bool:
-    """Whether a valid clear on this record names the block. A clear of an unknown kind, or unproven, names nothing."""
-    if block.kind == Condemned.KIND:
-        return is_annulled(block, said, proof, hub=hub)
-    clears = CLEARED_BY.get(block.kind, {})
-    return any(
-        proof.is_good(fact, clears[fact.kind], at_hub=fact.kind in AT_HUB_ONLY)
-        for fact in good
-        if fact.effect == "clear"
-        and block.id in fact.clears
-        and fact.kind in clears
-        and not isinstance(fact.fact, UnknownFact)
-    )
-
-
-def _distinct(facts: Iterable[Recorded]) -> list[Recorded]:
-    """Each fact that matters once, in an order that has no meaning, but is everywhere the same.
-
-    One id with two contents is a fault or a forgery: both are kept, and what of them blocks, blocks.
-    """
-    each: dict[UUID, list[Recorded]] = {}
-    for fact in facts:
-        if matters(fact):
-            same = each.setdefault(fact.id, [])
-            if fact not in same:
-                same.append(fact)
-    return [
-        fact
-        for fact_id in sorted(each)
-        for fact in (each[fact_id] if len(each[fact_id]) == 1 else sorted(each[fact_id], key=_precedence))
-    ]
-
-
-def _contested(*families: Sequence[Recorded]) -> frozenset[UUID]:
-    """The ids that were given to more than one content."""
-    content: dict[UUID, Recorded] = {}
-    return frozenset(
-        fact.id
-        for facts in families
-        for fact in facts
-        if not content.setdefault(fact.id, fact).says_the_same_as(fact)
-    )
-
-
-def _precedence(fact: Recorded) -> tuple[bool, str, str]:
-    """A block before anything else; then an order that has no meaning, but is everywhere the same."""
-    return fact.effect != "block", fact.kind, repr(fact)
 
 
 def _blocks(parts: Sequence[_Part]) -> tuple[Block, ...]:
@@ -213,7 +131,7 @@ def _blocks(parts: Sequence[_Part]) -> tuple[Block, ...]:
         for fact in part.open:
             if part.cylinder_id not in on.setdefault(fact.id, []):
                 on[fact.id].append(part.cylinder_id)
-            said[fact.id] = min(said.setdefault(fact.id, fact), fact, key=_precedence)
+            said[fact.id] = min(said.setdefault(fact.id, fact), fact, key=precedence)
     blocks = [block_of(said[block_id], tuple(on[block_id])) for block_id in said]
     return tuple(sorted(blocks, key=lambda block: (not block.is_for_good, block.is_hold, block.id)))
 

@@ -71,6 +71,16 @@ def record(
     return event.id
 
 
+def take_on_inspector(shop: Shop) -> None:
+    """Everything here is done by one person: from now on the shop says who that is."""
+    event = Event(
+        id=uuid.uuid4(), kind=ActorCertified.KIND, v=1, effect=Effect.NEUTRAL, subject="actor/staff-1",
+        body={"actor_id": "staff-1", "known_as": "R. Amat", "role": "inspector"}, performed_on=TODAY, at=now(),
+        seen=Seen(), actor="staff-0", role="manager", software="test",
+    )  # fmt: skip
+    shop.append(event)
+
+
 def fill() -> FillCompleted:
     return FillCompleted(
         visit_id=uuid.uuid4(), end=FULL, start=EMPTY, target=FULL, rated=FULL, gas=GasWanted()
@@ -197,6 +207,7 @@ def test_a_fill_after_a_requalification_that_answered_the_finding_exposes_nobody
     hub: Hub, reef: Shop
 ) -> None:
     cylinder_id = uuid.uuid4()
+    take_on_inspector(reef)
     rejected = record(reef, Rejected(reason="Dent", criterion_id="dent", clause="house"), cylinder_id)
     passed = Requalified(method="hydrostatic", total_expansion_cc=100, permanent_expansion_cc=1)
     record(reef, passed, cylinder_id, clears=(rejected,))
@@ -207,6 +218,7 @@ def test_a_fill_after_a_requalification_that_answered_the_finding_exposes_nobody
 
 def test_a_requalification_by_nobody_with_the_right_does_not_answer_the_finding(hub: Hub, reef: Shop) -> None:
     cylinder_id = uuid.uuid4()
+    take_on_inspector(reef)
     rejected = record(reef, Rejected(reason="Dent", criterion_id="dent", clause="house"), cylinder_id)
     passed = Requalified(method="hydrostatic", total_expansion_cc=100, permanent_expansion_cc=1)
     record(reef, passed, cylinder_id, clears=(rejected,), role="operator")

@@ -12,28 +12,15 @@ FOLDED_AS = 2
 """Raise it when a standing says more, or something else, of the same facts; it is kept as SQLite's user_version."""
 
 _ROWS_A_TIME = 500
-_NEW_COLUMNS = {
-    "actor": "alter table fact add column actor text not null default ''",
-    "is_proven": "alter table fact add column is_proven integer not null default 1",
-}
 _INDEXES = (
     "create index if not exists fact_actor on fact (actor) where matters = 1",
     "create index if not exists fact_node on fact (node) where matters = 1",
 )
-_FACTS_AFTER = """
-select f.rowid, e.state from fact f
-join stored_events e on e.originator_id = f.inc and e.originator_version = f.seq
-where f.rowid > ? order by f.rowid limit ?
-"""
+_FACTS_AFTER = "select arrived, state from fact_state where arrived > ? order by arrived limit ?"
 
 
 def bring_up_to_date(c: Cursor) -> None:
-    """Make what older software did not have, once. Needs the tables of `schema.sql`."""
-    c.execute("select name from pragma_table_info('fact')")
-    there = {row[0] for row in c.fetchall()}
-    for column, add in _NEW_COLUMNS.items():
-        if column not in there:
-            c.execute(add)
+    """File and fold anew, once for each version of the fold. Needs the tables of `schema.sql`."""
     for index in _INDEXES:
         c.execute(index)
     c.execute("pragma user_version")

@@ -38,6 +38,7 @@ class Filing:
     tx: Tx
     prefix: str
     _found: dict[str, list[Positioned]] = field(default_factory=dict)
+    _place: dict[UUID, int] = field(default_factory=dict)
 
     def put(self, at: Positioned) -> None:
         """File a fact, if it can change a standing. Nothing may have been looked up before."""
@@ -75,7 +76,12 @@ where x.subject = %s order by f.position
                 positioned(row["position"], row["received_at"], row["node"], bytes(row["state"]))
                 for row in rows
             ]
+            self._place.update((one.record.id, one.position) for one in self._found[subject])
         return self._found[subject]
+
+    def position_of(self, fact: Recorded) -> int:
+        """The place in the feed of a fact that was looked up."""
+        return self._place[fact.id]
 
     def linked_with(self, cylinder_id: UUID) -> list[UUID]:
         """Every record that a link or a split ever named together with this one."""

@@ -24,7 +24,7 @@ from cylinder.stamps.measures import (
 )
 from cylinder.stamps.months import FIRST_YEAR, FIRST_YEAR_OF_DOT, When, month_of
 from cylinder.stamps.permits import read_bare_permits, read_permits
-from cylinder.stamps.reading import DateMark, Part, PermitMark, Reading, SpecificationMark, Stamps
+from cylinder.stamps.reading import DateMark, Part, Reading, Stamps
 from cylinder.stamps.requalification import Requalified, read_requalifications
 from cylinder.stamps.specification import read_specifications
 from cylinder.stamps.standards import read_approval, read_standards
@@ -40,48 +40,20 @@ def read_stamps(text: str, *, today: date) -> Reading:
     typed = Typed(text)
     condemned = read_condemned(typed)
     labelled = read_labelled(typed)
-    permits = read_permits(typed)
-    specifications = read_specifications(typed)
-    is_un, standards = read_standards(typed)
-    if not specifications and not permits:
-        permits = read_bare_permits(typed)
-    has_standard = is_un or bool(standards)
-    approval, country = read_approval(typed) if has_standard else ("", "")
-    working, test = read_working_and_test(typed)
-    temperature, thread, alloy = read_temperature(typed), read_thread(typed), read_alloy(typed)
-    measures = {
-        "mass_kg": read_measure(typed, "mass_kg"),
-        "wall_mm": read_measure(typed, "wall_mm"),
-        "capacity_litre": read_measure(typed, "capacity_litre"),
-        "ree_cc": read_measure(typed, "ree_cc"),
-    }
-    is_iso = is_un or any(name.startswith("ISO") for name in standards)
-    when = _when(today, specifications, permits, has_standard=has_standard, is_iso=is_iso)
-    made, requalifications, inspector = _read_dates(typed, when, has_mark=bool(specifications or permits))
+    stamps = _read_measures(typed, _read_marks(typed, Stamps(condemned=condemned)))
+    made, requalifications, inspector = _read_dates(typed, _when(today, stamps), stamps)
     stated = read_stated(typed)
-    also = read_words(typed, has_standard=has_standard)
+    also = read_words(typed, has_standard=_has_standard(stamps))
     claims = read_claims(typed, Claims(labelled.serial, labelled.maker, labelled.inspector or inspector))
-    stamps = Stamps(
-        condemned=condemned,
-        specifications=specifications,
-        permits=permits,
-        is_un=is_un,
-        standards=standards,
-        approval=approval,
-        country=country,
-        working=working,
-        test=test,
+    stamps = replace(
+        stamps,
+        made=made,
+        requalifications=requalifications,
         stated=stated,
-        **measures,
-        thread=thread,
-        alloy=alloy,
-        temperature=temperature,
+        also=also,
         serial=claims.serial,
         maker=claims.maker,
         inspector=claims.inspector,
-        made=made,
-        requalifications=requalifications,
-        also=also,
     )
     remark_on_contradictions(typed, stamps)
     _remark_on_the_rest(typed, text, stamps)
@@ -89,18 +61,55 @@ def read_stamps(text: str, *, today: date) -> Reading:
     return Reading(text, stamps, _missing(stamps), tuple(remarks))
 
 
-def _when(
-    today: date,
-    specifications: tuple[SpecificationMark, ...],
-    permits: tuple[PermitMark, ...],
-    *,
-    has_standard: bool,
-    is_iso: bool,
-) -> When:
-    authorities = {authority for mark in specifications for authority in mark.authorities}
-    authorities |= {mark.authority for mark in permits if mark.authority}
-    is_young = bool(permits) or has_standard or bool(authorities - _OLD_AUTHORITIES)
-    has_mark = bool(specifications or permits)
+def _read_marks(typed: Typed, stamps: Stamps) -> Stamps:
+    """Whose specification, permit or standard it is."""
+    permits = read_permits(typed)
+    specifications = read_specifications(typed)
+    is_un, standards = read_standards(typed)
+    if not specifications and not permits:
+        permits = read_bare_permits(typed)
+    approval, country = read_approval(typed) if is_un or standards else ("", "")
+    return replace(
+        stamps,
+        permits=permits,
+        specifications=specifications,
+        is_un=is_un,
+        standards=standards,
+        approval=approval,
+        country=country,
+    )
+
+
+def _read_measures(typed: Typed, stamps: Stamps) -> Stamps:
+    working, test = read_working_and_test(typed)
+    return replace(
+        stamps,
+        working=working,
+        test=test,
+        temperature=read_temperature(typed),
+        thread=read_thread(typed),
+        alloy=read_alloy(typed),
+        mass_kg=read_measure(typed, "mass_kg"),
+        wall_mm=read_measure(typed, "wall_mm"),
+        capacity_litre=read_measure(typed, "capacity_litre"),
+        ree_cc=read_measure(typed, "ree_cc"),
+    )
+
+
+def _has_mark(stamps: Stamps) -> bool:
+    return bool(stamps.specifications or stamps.permits)
+
+
+def _has_standard(stamps: Stamps) -> bool:
+    return stamps.is_un or bool(stamps.standards)
+
+
+def _when(today: date, stamps: Stamps) -> When:
+    """How old a stamp of this shoulder may be, and in which order its dates stand."""
+    authorities = {authority for mark in stamps.specifications for authority in mark.authorities}
+    has_mark, has_standard = _has_mark(stamps), _has_standard(stamps)
+    is_young = bool(stamps.permits) or has_standard or bool(authorities - _OLD_AUTHORITIES)
+    is_iso = stamps.is_un or any(name.startswith("ISO") for name in stamps.standards)
     return When(
         today=today,
         first_year=FIRST_YEAR_OF_DOT if is_young else FIRST_YEAR,
@@ -111,7 +120,7 @@ def _when(
 
 
 def _read_dates(
-    typed: Typed, when: When, *, has_mark: bool
+    typed: Typed, when: When, stamps: Stamps
 ) -> tuple[DateMark | None, tuple[DateMark, ...], str]:
     """The month of manufacture, the requalifications in the order of the text, and an inspector's mark inside a date."""
     numbered = read_requalifications(typed)
@@ -129,7 +138,7 @@ def _read_dates(
         mark = _tested(typed, one, when, made.month if made else None)
         if mark is not None:
             tests.append(mark)
-            without_number += [(mark.month, one.written.at)] if has_mark and not mark.rin else []
+            without_number += [(mark.month, one.written.at)] if _has_mark(stamps) and not mark.rin else []
             typed.places.setdefault(f"tested {mark.month}", []).append(one.written.at)
     for month, at in without_number:
         _remark_on_no_number(typed, month, at, tests)
@@ -179,7 +188,6 @@ def _missing(stamps: Stamps) -> tuple[Part, ...]:
     """What a whole shoulder has and this one does not say. Nothing is missing on a condemned one: it is not to be filled."""
     if stamps.condemned:
         return ()
-    has_standard = stamps.is_un or bool(stamps.standards)
     wanted: list[tuple[Part, object]] = [
         ("specification", stamps.specifications or stamps.permits or stamps.standards),
         ("pressure", stamps.ratings),
@@ -189,7 +197,7 @@ def _missing(stamps: Stamps) -> tuple[Part, ...]:
     ]
     if any(not mark.authorities for mark in stamps.specifications):
         wanted.append(("authority", None))
-    if has_standard and not stamps.specifications:
+    if _has_standard(stamps) and not stamps.specifications:
         wanted.append(("test pressure", stamps.test))
     if stamps.is_un:
         wanted.append(("approval", stamps.approval))

@@ -50,8 +50,8 @@ _TOO_SHORT_OR_LONG: Final = re.compile(
     + SIGNS
     + _END
 )
-_NO_RIN: Final = re.compile(r"(?:19|20)[0-9]{2}|[0-9]+(?:MM|KG|KGS|L)")
-"""A year or a measure is no number of a requalifier."""
+_NO_RIN: Final = re.compile(r"(?:19|20)[0-9]{2}|[0-9]+(?:MM|KG|KGS|L|P[WHST]|[WT]P)|[A-Z]*[0-9]?[A-Z]*")
+"""A year or a measure is no number of a requalifier, and it has two digits at least."""
 
 
 @dataclass(frozen=True, slots=True)

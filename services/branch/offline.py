@@ -53,6 +53,7 @@ where f.position is null order by e.originator_id, e.originator_version
 """
 _KEYS = "select key_id, node, public_key from node_key where node in (?, ?)"
 _ENROLLED = "select 1 from fact where kind = 'node.enrolled' and subject = ? and position is not null"
+_LAST_SEEN = "select raw, signature from witness_checkpoint order by seen_at desc, position desc limit ?"
 _CHECKPOINTS = (
     "select raw, signature, agrees from witness_checkpoint where epoch = ? order by position desc limit ?"
 )
@@ -92,12 +93,10 @@ def check_file(
 
 
 def kept_checkpoints(path: Path, *, most: int) -> tuple[SignedCheckpoint, ...]:
-    """The last checkpoints that the node has borne out, for another shop to compare."""
+    """The last checkpoints that the node has seen, for another shop to compare: of every epoch, borne out or not."""
     with closing(_open(path)) as connection:
-        c = connection.cursor()
-        row = c.execute(_NODE).fetchone()
-        rows = () if row is None else c.execute(_CHECKPOINTS, (text(row[3]), most)).fetchall()
-    return tuple(SignedCheckpoint(raw=text(raw), signature=text(signature)) for raw, signature, _ in rows)
+        rows = connection.cursor().execute(_LAST_SEEN, (most,)).fetchall()
+    return tuple(SignedCheckpoint(raw=text(raw), signature=text(signature)) for raw, signature in rows)
 
 
 def _open(path: Path) -> sqlite3.Connection:

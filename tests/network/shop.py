@@ -17,6 +17,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from pydantic import JsonValue
 
 from eventlog.chain import LOG_OPENED, Head
+from eventlog.checkpoint import parse_checkpoint
 from eventlog.envelope import Place, Sealed, seal
 from eventlog.event import Effect, Event, Seen
 from eventlog.hub_client import HubClient
@@ -24,11 +25,14 @@ from eventlog.keys import key_id, public_text
 from eventlog.wire import Push, WireEnvelope
 from network.admission import Rate
 from network.app import make_app
+from network.checkpoints import SIGN_EVERY, Signed, sign_next
 from network.enrolment import LetIn, let_in, offer
 from network.hub import Hub, Identity, World, put_together
 from network.settings import Settings
+from network.store import feed_tree
 from network.store.database import Database
 from network.store.migrate import migrate
+from network.store.pages import feed_head
 
 TEN_MINUTES = dt.timedelta(minutes=10)
 
@@ -187,3 +191,15 @@ def serving(hub: Hub) -> Iterator[Served]:
         hub.doorbell.stop_soon()
         server.should_exit = True
         thread.join(10)
+
+
+def sign_all(hub: Hub, *, minutes: int) -> Signed:
+    """A checkpoint over all there is, some minutes from now; the hub that is served may have been quicker."""
+    with hub.database.transaction() as tx:
+        found = sign_next(tx, hub.key, now=now() + minutes * SIGN_EVERY)
+        if found is None:
+            document = feed_tree.latest(tx, feed_head(tx).epoch)
+            assert document is not None
+            found = Signed(parse_checkpoint(document), document)
+        assert found.checkpoint.position == feed_head(tx).position
+    return found

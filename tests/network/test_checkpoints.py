@@ -10,7 +10,7 @@ from pathlib import Path
 import psycopg
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from tests.network.shop import Served, Shop, let_shop_in, now
+from tests.network.shop import Served, Shop, let_shop_in, now, sign_all
 
 from eventlog import checkpoint_client as hub_says
 from eventlog.chain import links
@@ -250,7 +250,7 @@ def test_nobody_edits_what_was_signed(hub: Hub, reef: Shop, table: str) -> None:
 def test_a_node_reads_proves_and_cosigns_over_the_wire(served: Served, reef: Shop) -> None:
     hub = served.hub
     publish(hub, reef, 20)
-    signed(hub, now() + SIGN_EVERY)
+    sign_all(hub, minutes=1)
     client = served.client(reef)
 
     async def talk() -> None:
@@ -287,7 +287,7 @@ def test_a_cosignature_by_another_key_or_of_another_checkpoint_is_refused(served
     hub, quay = served.hub, Shop("quay")
     let_shop_in(hub, quay)
     publish(hub, reef, 2)
-    found = signed(hub, now() + SIGN_EVERY).document
+    found = sign_all(hub, minutes=1).document
     client = served.client(reef)
 
     async def refused(word: Cosigning) -> int:

@@ -12,7 +12,7 @@ from dataclasses import replace
 import httpx
 import psycopg
 import pytest
-from tests.network.shop import Served, Shop, now
+from tests.network.shop import Served, Shop, now, sign_all
 
 from cylinder.facts import Condemned, CylinderRegistered
 from cylinder.marks import Marks
@@ -21,7 +21,6 @@ from eventlog.checkpoint import cosign
 from eventlog.event import Effect
 from network.admission import Admission
 from network.api.problems import Problem
-from network.checkpoints import SIGN_EVERY, sign_next
 from network.hub import Hub
 from network.office.pages import admit_sign_in
 from network.office.people import LONGEST_DELAY, NotAppointed, appoint, delay_after, officer_of, sign_in
@@ -294,15 +293,12 @@ def test_the_page_of_shops_says_how_far_the_log_is_signed_and_who_found_the_same
     served: Served, desk: httpx.Client, reef: Shop
 ) -> None:
     condemned(served.hub, reef)
-    later = now() + 2 * SIGN_EVERY
-    with served.hub.database.transaction() as tx:
-        signed = sign_next(tx, served.hub.key, now=later)
-        assert signed is not None
+    signed = sign_all(served.hub, minutes=2)
     before = desk.get("/office/shops").text
     assert f"signed its log up to {signed.checkpoint.position}" in before
     assert "No shop has compared that" in before
     with served.hub.database.transaction() as tx:
-        add_cosignature(tx, signed.checkpoint, cosign(signed.document, reef.slug, reef.key), now=later)
+        add_cosignature(tx, signed.checkpoint, cosign(signed.document, reef.slug, reef.key), now=now())
     assert "So far 1 of 1 found the same in a copy of their own: Reef-Road" in desk.get("/office/shops").text
     found = desk.get("/v1/office/shops").json()["checkpoint"]
     assert (found["position"], found["cosigned_by"]) == (signed.checkpoint.position, ["Reef-Road"])

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import sqlite3
+import sys
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from contextlib import closing
+from dataclasses import dataclass
 from hashlib import sha256
 from itertools import count
 from pathlib import Path
@@ -16,7 +18,7 @@ from tests.branch.a_shop import Clock, make_shop, open_shop
 from tests.journeys.a_network import ShopProgram, Tablet
 from tests.journeys.visits import Cylinder, Taken
 
-from filltrail.processes import free_port, plain_environment
+from filltrail.processes import Running, free_port, plain_environment, spawn
 
 PIN = "407118"
 _numbers = count(1)
@@ -51,10 +53,7 @@ class Counter:
 
     def take(self) -> Taken:
         """Somebody comes with a cylinder that nobody has seen."""
-        number = next(_numbers)
-        # Near no other serial: nothing is to be read twice.
-        serial = sha256(str(number).encode()).hexdigest()[:8].upper()
-        return Taken(self.tablet(), Cylinder(serial), tag=1 + number % 90)
+        return unseen(self.tablet())
 
     def fill(self) -> list[str]:
         """A cylinder from the greeting to the hand-over; gives the ids of what was recorded."""
@@ -75,18 +74,33 @@ class Counter:
 
     def rows(self, sql: str) -> list[tuple[object, ...]]:
         """What lies in the database, read beside the program."""
-        with sqlite3.connect(f"file:{self.database}?mode=ro", uri=True) as database:
+        with closing(sqlite3.connect(f"file:{self.database}?mode=ro", uri=True)) as database:
             return [tuple(row) for row in database.execute(sql)]
 
     def ids(self) -> list[str]:
         """Every fact that this shop holds."""
         return [str(row[0]) for row in self.rows("select event_id from fact")]
 
+    def begin(self) -> None:
+        """Start the program and do not wait until it answers."""
+        program = self.program
+        log = program.logs / f"{program.name}.log"
+        process = spawn([sys.executable, "-m", program.service, *program.words], log=log, env=program.env)
+        program.running = Running(program.name, program.url, log, process)
+
     def stop(self) -> None:
         for tablet in self.program.tablets:
             tablet.http.close()
         if self.program.running is not None:
             self.program.running.stop()
+
+
+def unseen(tablet: Tablet) -> Taken:
+    """The visit of a cylinder that nobody has seen, with a tag that hangs on no other."""
+    number = next(_numbers)
+    # Near no other serial: nothing is to be read twice.
+    serial = sha256(str(number).encode()).hexdigest()[:8].upper()
+    return Taken(tablet, Cylinder(serial), tag=1 + number % 90)
 
 
 def make_counter(
@@ -104,12 +118,9 @@ def make_counter(
     clock = Clock(at=dt.datetime.now(dt.UTC))
     shop = open_shop(folder / slug, clock)
     token = shop.node.people.enrol_device(shop.node.people.device_code(), name="Counter")
-    if heard:
-        with shop.node.store.writing() as tx:
-            here = tx.node()
-            feed = replace(here.feed, epoch="e1")
-            tx.log.stand(replace(here, feed=feed, heard_at=clock.now(), hub_time=clock.now()))
     shop.node.store.close()
+    if heard:
+        _has_heard(folder / slug / "branch.sqlite", clock.now())
     port = free_port()
     program = ShopProgram("branch", slug, port, {}, folder / "logs")
     program.env = {
@@ -121,3 +132,11 @@ def make_counter(
     }
     program.device = httpx.Cookies({"filltrail_device": token})
     return Counter(program, shop.actors["operator"].id)
+
+
+def _has_heard(path: Path, at: dt.datetime) -> None:
+    """As after a page of the feed with nothing in it."""
+    with closing(sqlite3.connect(path)) as database, database:
+        database.execute(
+            "update node set heard_at = ?, hub_time = ?, epoch = 'e1'", (at.isoformat(), at.isoformat())
+        )

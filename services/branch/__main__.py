@@ -23,6 +23,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from pydantic import BaseModel, TypeAdapter
 from rich.console import Console
 
+from branch.enrolment import finish, forget_key, key_to_ask_with, settle
 from branch.node import (
     AnotherIsRunning,
     Node,
@@ -31,14 +32,13 @@ from branch.node import (
     open_node,
     open_store,
     wake_store,
-    write_key,
 )
 from branch.offline import check_file, kept_checkpoints
 from branch.people import SignInRefused
 from branch.settings import ShopSettings, read_settings
 from branch.staff import Role, take_on
 from branch.verify import check, rebuild
-from eventlog.hub_client import HubRefused, HubUnreachable, enrol
+from eventlog.hub_client import HubClient, HubRefused, HubUnreachable, enrol
 from eventlog.keys import public_key, public_text
 from eventlog.log_file import NotALog, read_checkpoints
 from eventlog.practice import WARNING, NoPracticeClock, clock_of
@@ -107,7 +107,7 @@ def enrol_shop(
     hub: Annotated[str, typer.Option(help="Address of the hub, such as https://hub.example")],
     code: Annotated[str, typer.Option(help="One-time code from the hub's operator")],
     slug: Annotated[str, typer.Option(help="Short name of the shop, as in the invitation")],
-    name: Annotated[str, typer.Option(help="Name over the door")],
+    name: Annotated[str, typer.Option(help="Name over the door; not needed to enrol a shop anew")] = "",
     jurisdiction: Annotated[str, typer.Option(help="Rulebook that applies here")] = "us",
     zone: Annotated[str, typer.Option(help="Time zone, such as America/New_York")] = "UTC",
     unit: Annotated[str, typer.Option(help="psi or bar: the unit that pages start with")] = "psi",
@@ -116,29 +116,65 @@ def enrol_shop(
     safety_phone: Annotated[str, typer.Option(help="Whom to ring about a condemned cylinder")] = "",
     whips: Annotated[int, typer.Option(min=1, max=24)] = 4,
     slots: Annotated[int, typer.Option(min=1, max=99)] = 28,
+    lost: Annotated[bool, typer.Option("--lost", help="This shop had a log before, and it is gone")] = False,
 ) -> None:
-    """Turn a one-time code into a place in the network, and begin this shop's log."""
+    """Turn a one-time code into a place in the network, and begin this shop's log.
+
+    On a folder that holds the shop already: a new key, after the old one was copied or stolen. Its log and its
+    settings stay; the log goes on in a new incarnation.
+    """
     data = _data()
     data.mkdir(parents=True, exist_ok=True, mode=0o700)
-    if (data / "shop.json").exists():
-        raise _fail(f"{data} already holds the shop {read_settings(data).node}. Choose another folder.")
-    key = Ed25519PrivateKey.generate()
+    _lock()
+    finish(data)
+    before = read_settings(data) if (data / "shop.json").exists() else None
+    if before is not None and before.node != slug:
+        raise _fail(f"{data} already holds the shop {before.node}. Choose another folder.")
+    if before is None and not name:
+        raise _fail("Give the name over the door with --name.")
+    made = Ed25519PrivateKey.generate()
+    key = key_to_ask_with(data, made)
+    if before is not None and key is not made and asyncio.run(_knows(hub, before, key)):
+        # The hub had answered an earlier try, and the answer was lost: the code is spent, the key is good.
+        settle(data, before)
+        wake_store(data, before, WORLD).close()
+        say.print(f"{before.name} is enrolled as {before.node} anew.")
+        return
     try:
         asked = Enrolment(code=code, public_key=public_text(key.public_key()), phone=phone, reply_to=reply_to)
         enrolled = asyncio.run(_ask_hub(hub, asked))
-    except (HubRefused, HubUnreachable, ValueError) as wrong:
+    except HubRefused as wrong:
+        forget_key(data)
+        raise _fail(f"The hub did not enrol this shop: {wrong}. Ask its operator for a new code.") from None
+    except (HubUnreachable, ValueError) as wrong:
         raise _fail(f"The hub did not enrol this shop: {wrong}") from None
     if enrolled.node != slug:
+        forget_key(data)
         raise _fail(f"The code was made for {enrolled.node}, not for {slug}.")
-    settings = ShopSettings(
-        node=enrolled.node, name=name, hub_url=hub, hub_node=enrolled.hub_node,
-        hub_public_key=enrolled.hub_public_key, jurisdiction=jurisdiction, zone=zone, unit=unit, phone=phone,
-        safety_phone=safety_phone, whips=whips, slots=slots,
-    )  # fmt: skip
-    write_key(data, key)
-    (data / "shop.json").write_text(settings.model_dump_json(indent=2))
-    wake_store(data, settings, WORLD).close()
-    say.print(f"{name} is enrolled as {enrolled.node}.")
+    known = {"hub_url": hub, "hub_node": enrolled.hub_node, "hub_public_key": enrolled.hub_public_key}
+    if before is None:
+        settings = ShopSettings(
+            node=enrolled.node, name=name, jurisdiction=jurisdiction, zone=zone, unit=unit, phone=phone,
+            safety_phone=safety_phone, whips=whips, slots=slots, **known,
+        )  # fmt: skip
+    else:
+        settings = before.model_copy(update=known)
+    settle(data, settings)
+    wake_store(data, settings, WORLD, is_lost=lost).close()
+    say.print(f"{settings.name} is enrolled as {enrolled.node}{' anew' if before else ''}.")
+
+
+async def _knows(hub: str, settings: ShopSettings, key: Ed25519PrivateKey) -> bool:
+    async with httpx.AsyncClient() as http:
+        client = HubClient(
+            http, base_url=hub, node=settings.node, key=key, hub_public_key=public_key(settings.hub_public_key),
+            clock=WORLD.now,
+        )  # fmt: skip
+        try:
+            await client.head()
+        except (HubRefused, HubUnreachable):
+            return False
+    return True
 
 
 async def _ask_hub(hub: str, enrolment: Enrolment) -> Enrolled:

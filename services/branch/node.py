@@ -11,12 +11,12 @@ from pathlib import Path
 from uuid import UUID
 
 import httpx
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 import rulebook
 from branch.conversation import Conversation
 from branch.desk import Desk
 from branch.divers import Divers
+from branch.enrolment import finish
 from branch.link import news_heard_at
 from branch.live import Live
 from branch.marker import FOLDER, MarkerFile, MarkerKeeper
@@ -28,7 +28,7 @@ from branch.sync import BEAT_S, Sync
 from branch.time_floor import TimeFloor
 from branch.waking import wake
 from eventlog.hub_client import HubClient
-from eventlog.keys import private_key, private_pem, public_key
+from eventlog.keys import private_key, public_key
 
 SOFTWARE = "filltrail-0.1.0"
 
@@ -81,31 +81,22 @@ def lock_folder(data: Path) -> int:
     return handle
 
 
-def write_key(data: Path, key: Ed25519PrivateKey) -> None:
-    """Keep the node's key where only its owner reads it."""
-    handle = os.open(data / "node.key", os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-    with os.fdopen(handle, "wb") as file:
-        file.write(private_pem(key))
-        file.flush()
-        os.fsync(file.fileno())  # Without it, facts that are on the disk could never be sent.
-
-
 def open_store(data: Path, settings: ShopSettings) -> BranchStore:
     """The node's database, as it lies there."""
     author = Author(node=settings.node, key=private_key((data / "node.key").read_bytes()), software=SOFTWARE)
     return BranchStore(data / "branch.sqlite", author, hub_node=settings.hub_node)
 
 
-def wake_store(data: Path, settings: ShopSettings, world: World) -> BranchStore:
+def wake_store(data: Path, settings: ShopSettings, world: World, *, is_lost: bool = False) -> BranchStore:
     """The node's database, its log begun (again, when it has forgotten something), and the hub's key trusted.
 
-    Only for the one process that holds the data folder.
+    Only for the one process that holds the data folder. `is_lost`: this shop had a log before, and it is gone.
     """
     store = open_store(data, settings)
     file = MarkerFile(world.marker_folder or data / FOLDER, store.author.key)
     keeper = MarkerKeeper(file)
     store.after_commit, store.at_close = keeper.note, keeper.close
-    wake(store, file, new_id=world.new_id, now=world.now())
+    wake(store, file, new_id=world.new_id, now=world.now(), is_lost=is_lost)
     with store.writing() as tx:
         tx.trust(settings.hub_node, settings.hub_public_key, "Network hub")
         tx.log.stand(tx.node())  # So that there is a marker from the first moment on.
@@ -117,6 +108,8 @@ def open_node(data: Path, world: World, *, hub_url: str | None = None, is_alone:
 
     `is_alone`: this process holds the folder, and may write facts; another one must not.
     """
+    if is_alone:
+        finish(data)
     settings = read_settings(data)
     store = wake_store(data, settings, world) if is_alone else open_store(data, settings)
     floor = TimeFloor(wall=world.now, monotonic_s=world.monotonic_s)

@@ -22,7 +22,14 @@ log = structlog.get_logger("branch")
 NO_MARKER = "no marker"
 
 
-def wake(store: BranchStore, file: MarkerFile, *, new_id: Callable[[], UUID], now: dt.datetime) -> None:
+def wake(
+    store: BranchStore,
+    file: MarkerFile,
+    *,
+    new_id: Callable[[], UUID],
+    now: dt.datetime,
+    is_lost: bool = False,
+) -> None:
     """Begin the log, or begin it again, or go on. Call it once, alone on the data folder, before the first write."""
     fresh = Fresh(inc=new_id(), opening_id=new_id())
     mark = file.read()
@@ -30,10 +37,11 @@ def wake(store: BranchStore, file: MarkerFile, *, new_id: Callable[[], UUID], no
         tx.trust(store.author.node, public_text(store.author.key.public_key()), store.author.node)
         here = node_row(tx.c)
         if here is None:
-            tx.open_log(fresh, reason="first" if mark is None else "lost", now=now)
-            if mark is not None:
+            is_lost = is_lost or mark is not None
+            tx.open_log(fresh, reason="lost" if is_lost else "first", now=now)
+            if is_lost:
                 tx.log.stand(replace(tx.node(), relearning="lost"))
-                log.warning("log lost", marker_seq=mark.seq)
+                log.warning("log lost", marker_seq=None if mark is None else mark.seq)
             return
         now = now if here.hub_time is None else max(now, here.hub_time)
         why = _why_again(tx.c, store, here, mark)

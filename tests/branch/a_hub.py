@@ -18,7 +18,7 @@ from pydantic import BaseModel
 from tests.branch.a_shop import Clock, Shop, open_shop
 from tests.simulation.memory_hub import HubState, MemoryHubLog
 
-from branch.node import write_key
+from branch.enrolment import write_key
 from branch.settings import ShopSettings
 from eventlog.answer import check_answer, sign_answer
 from eventlog.chain import LOG_OPENED, Head, links

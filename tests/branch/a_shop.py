@@ -13,7 +13,8 @@ from argon2 import PasswordHasher
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from branch.desk import Outcome
-from branch.node import Node, World, open_node, write_key
+from branch.enrolment import write_key
+from branch.node import Node, World, open_node
 from branch.people import People
 from branch.settings import ShopSettings
 from branch.staff import Role, take_on

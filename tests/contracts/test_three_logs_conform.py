@@ -18,7 +18,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from tests.branch.a_shop import DIVER, RATED, Clock, Shop, open_shop
 from tests.network.shop import hub_settings, make_hub, now
 
-from branch.node import write_key
+from branch.enrolment import write_key
 from branch.settings import ShopSettings
 from branch.store import views as look
 from branch.store.rows import number, sealed_of

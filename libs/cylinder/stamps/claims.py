@@ -36,11 +36,14 @@ _WORDS_BY_A_STANDARD: Final = re.compile(ALONE_BEFORE + r"(?P<word>CE|H|UT|UW)" 
 _LEFT: Final = re.compile(r"[A-Z0-9]+(?:[./\-]+[A-Z0-9]+)*")
 _SERIAL_AND_SYMBOL: Final = re.compile(r"([A-Z0-9]+(?:[./]+[A-Z0-9]+)*)[./]*-+([A-Z]+)")
 _RIN: Final = re.compile("[A-Z][0-9]{3}")
+_A_TEST: Final = re.compile("(?:[1-9]|0[1-9]|1[0-2])[A-Z][0-9]{5}[A-Z]{0,2}")
 _A_DATE: Final = re.compile(r"(?:19|20)[0-9]{2}|[0-9]{1,2}[./\-][0-9]{1,4}")
 _NO_CLAIM: Final = frozenset(
     [
         *("SERIAL", "NO", "NR", "NUMBER", "SPEC", "DATE", "MFG", "MADE", "TEST", "TESTED", "RETEST", "HYDRO"),
         *("RIN", "PSI", "PSIG", "BAR", "AND", "THE", "ON", "MAKER", "BY", "CYL", "CYLINDER"),
+        *("MAKE", "MFR", "MFD", "SYM", "SYMBOL", "INSP", "INSPECTOR", "SN", "SER", "BORN", "MANUFACTURED"),
+        *("ORIGINAL", "FIRST", "REQUAL", "QUAL", "QUALIFIED", "REE", "PW", "PH", "WP", "TP", "UN", "ISO"),
     ]
 )
 """Words that people type between marks."""
@@ -99,7 +102,7 @@ def _labelled(typed: Typed, pattern: re.Pattern[str], longest: int, name: str) -
         is_usable = len(one) <= longest and (name != "serial" or any(sign.isdigit() for sign in one))
         if name == "serial" and one.isdigit() and len(one) > MOST_FIGURES:
             is_usable = False
-        if not is_usable or (name == "serial" and not any(s.isalnum() for s in one)):
+        if not is_usable or one in _NO_CLAIM or (name == "serial" and not any(s.isalnum() for s in one)):
             continue
         if value and one != value:
             part = "maker" if name != "serial" else "serial"
@@ -159,6 +162,11 @@ def _question_serial(typed: Typed, serial: str, at: tuple[int, int]) -> None:
         words = f"Is {serial} the serial, or is {halves[1]} the maker's symbol before it?"
         alternatives = (f"serial {halves[2]} of maker {halves[1]}",)
         typed.remark("serial.or_maker", "hold", "serial", words, at, alternatives=alternatives)
+    elif _A_TEST.fullmatch(serial):
+        words = (
+            f"“{serial}” is read as the serial. Is it a requalification mark? Type spaces around its number."
+        )
+        typed.remark("serial.or_test", "hold", "serial", words, at, alternatives=(f"requalified {serial}",))
     elif _A_DATE.fullmatch(serial):
         words = f"“{serial}” is read as the serial. Is it a year or a date?"
         typed.remark("serial.or_date", "hold", "serial", words, at, alternatives=(f"date {serial}",))

@@ -12,7 +12,7 @@ from typing import Final
 
 from cylinder.stamps.months import When, Written, month_in_order
 from cylinder.stamps.reading import Suffix
-from cylinder.stamps.suffixes import PLAIN_SIGNS, read_suffixes
+from cylinder.stamps.suffixes import PLAIN_SIGNS, question_letters_apart, read_suffixes
 from cylinder.stamps.typed import DIGIT, Typed, is_figures
 
 _BEFORE: Final = r"(?<![A-Z0-9])"
@@ -147,5 +147,6 @@ def _dated(typed: Typed, found: re.Match[str], written: Written, inspector: str 
             typed.take(*label.span())
             break
     suffixes = read_suffixes(typed, found)
+    question_letters_apart(typed, found)
     typed.take(*found.span())
     return Dated(written, suffixes, says, inspector)

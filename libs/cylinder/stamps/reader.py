@@ -131,6 +131,11 @@ def _read_dates(
         month = month_of(typed, first.written, when, "made")
         made = DateMark(month, "", first.suffixes) if month else None
         typed.retell(first.written.at, "made")
+    if first is not None and made is not None and not first.says and len(numbered) + len(bare) == 1:
+        words = (
+            f"The only date, {made.month}, is read as the first test. Is it a later one? Type its number too."
+        )
+        typed.remark("date.alone", "tell", "made", words, first.written.at)
     tests: list[DateMark] = []
     without_number: list[tuple[YearMonth, tuple[int, int]]] = []
     rest: list[Dated | Requalified] = [*numbered, *(one for one in bare if one is not first)]

@@ -46,13 +46,28 @@ SIGNS: Final = (
 """Behind a date with a requalifier's number: any of the signs."""
 
 PLAIN_SIGNS: Final = (
-    r"(?P<suffixes>(?:\s?(?:\+|★))*(?:(?:\s?(?:PLUS|STAR|VE|UE|AE)|(?:FS|RT|[SERV]))"
+    r"(?P<suffixes>(?:\s?(?:\+|★))*(?:(?:\s?[,\-]?\s?(?:PLUS|STAR|VE|UE|AE|FS|[SEV])|(?:RT|R))"
     + _END
     + r")?(?:\s?(?:\+|★))*)"
 )
-"""Behind a bare date: a single letter only where it touches the date, since it may be somebody's mark."""
+"""Behind a bare date: RT and R only where they touch it, for they are somebody's mark elsewhere."""
+
+_APART: Final = re.compile(r"[\s,\-](?P<letters>VE|UE|AE|FS|[SEV])(?![A-Z])")
 
 _SIGN: Final = re.compile(r"\+|★|PLUS|STAR|VE|UE|AE|FS|RT|[SERV]")
+
+
+def question_letters_apart(typed: Typed, found: re.Match[str]) -> None:
+    """Letters that stand apart behind a bare date may be an inspector's mark as well."""
+    letters = _APART.search(found["suffixes"])
+    if letters is not None:
+        at = (
+            found.start("suffixes") + letters.start("letters"),
+            found.start("suffixes") + letters.end("letters"),
+        )
+        words = f"{letters['letters']} is read as a sign behind the date. Is it somebody's mark?"
+        alternatives = (f"a mark {letters['letters']}",)
+        typed.remark("suffix.or_mark", "hold", "requalification", words, at, alternatives=alternatives)
 
 
 def read_suffixes(typed: Typed, found: re.Match[str]) -> tuple[Suffix, ...]:

@@ -35,7 +35,7 @@ def test_the_example_of_the_law_is_read_whole() -> None:
     assert stamps.specifications == (SpecificationMark(("DOT",), "3A", Pressure(1800, "psi")),)
     assert (stamps.serial, stamps.maker, stamps.inspector) == ("1234", "XY", "AB")
     assert stamps.made == DateMark(YearMonth(1995, 5))
-    assert (reading.confidence, reading.missing, reading.remarks) == ("clear", (), ())
+    assert (reading.confidence, reading.missing, codes(reading)) == ("clear", (), [])
 
 
 def test_a_metric_mark_of_canada_is_in_bar() -> None:

@@ -57,6 +57,20 @@ def test_a_un_cylinder_of_232_bar_is_read_whole() -> None:
     assert latest == DateMark(YearMonth(2024, 5))
 
 
+def test_a_look_inside_is_never_taken_for_the_test_however_its_v_stands() -> None:
+    # A British mark, second-hand: V behind the date is a visual inspection alone.
+    for typed in ("24/05V", "24/05 V", "24/05, v"):
+        reading = read(f"UN ISO 9809-1 USA/M0001 2014/06 PW232 PH348BAR 90114 QQ {typed}")
+        assert reading.stamps.requalifications == (DateMark(YearMonth(2024, 5), "", ("V",)),)
+        latest = reading.latest_requalification
+        assert latest is None or latest.month == YearMonth(2014, 6)
+
+
+def test_an_only_date_says_that_it_is_read_as_the_first_test() -> None:
+    reading = read("DOT-3AL3000 P44120 QM 6-24")
+    assert the_remark(reading, "date.alone") == ("6-24", ())
+
+
 @pytest.mark.parametrize("typed", ["XX", "3XLX00X", "DOT-3AL3000 XX P44120"])
 def test_two_xs_or_xs_among_other_signs_are_asked_about(typed: str) -> None:
     reading = read(typed)

@@ -84,12 +84,12 @@ class Conversation:
         """Whether a page holds a fact of this node."""
         return any(_node_of(item.sealed()) == self.store.author.node for item in page.items)
 
-    def start_again(self, why: StartAgain) -> None:
+    def start_again(self, why: StartAgain, *, hub_seq: int | None = None) -> None:
         """A new incarnation, with what the hub has not acknowledged carried over."""
         fresh = Fresh(inc=self.new_id(), opening_id=self.new_id())
         with self.store.writing() as tx:
             was = tx.node()
-            carried = tx.begin_again(fresh, reason=why.reason, now=self.now())
+            carried = tx.begin_again(fresh, reason=why.reason, now=self.now(), hub_seq=hub_seq)
         log.warning(
             "new incarnation", reason=why.reason, was=str(was.inc), acked_seq=was.acked_seq, carried=carried
         )

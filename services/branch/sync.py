@@ -154,7 +154,7 @@ class Sync:
             raise HubUnreachable("the hub is busy", retry_after_s=answer.retry_after_s)
         match await asyncio.to_thread(self.talk.take_push_answer, answer):
             case StartAgain() as again:
-                await self._start_again(again)
+                await self._start_again(again, None if answer.head is None else answer.head.seq)
             case Held(reason):
                 raise HeldUp(reason)
             case _:
@@ -251,8 +251,8 @@ class Sync:
         self._push.set()
         self._beat.set()
 
-    async def _start_again(self, why: StartAgain) -> None:
-        await asyncio.to_thread(self.talk.start_again, why)
+    async def _start_again(self, why: StartAgain, hub_seq: int | None = None) -> None:
+        await asyncio.to_thread(self.talk.start_again, why, hub_seq=hub_seq)
         self.link.heard_at = None
         self._kept_at = None
         self._alerted.clear()

@@ -41,12 +41,15 @@ def wake(
             tx.open_log(fresh, reason="lost" if is_lost else "first", now=now)
             if is_lost:
                 tx.log.stand(replace(tx.node(), relearning="lost"))
+                inc, seq = ("", None) if mark is None else (mark.inc.hex, mark.seq)
+                tx.note_gap(inc, "lost", 0, now=now, marker_seq=seq)
                 log.warning("log lost", marker_seq=None if mark is None else mark.seq)
             return
         now = now if here.hub_time is None else max(now, here.hub_time)
         why = _why_again(tx.c, store, here, mark)
         if why:
-            carried = tx.begin_again(fresh, reason=why, now=now)
+            had = mark.seq if mark is not None and mark.inc == here.inc else None
+            carried = tx.begin_again(fresh, reason=why, now=now, marker_seq=had)
             log.warning("new incarnation", reason=why, was=str(here.inc), seq=here.seq, carried=carried)
         elif mark is None and not here.relearning:
             tx.log.stand(replace(here, relearning=NO_MARKER))

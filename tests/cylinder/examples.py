@@ -86,6 +86,23 @@ _EXAMPLES: tuple[Fact, ...] = (
         links=(an_id("link"),), parts=(KNOWN, OTHER), carried=(an_id("a block"),), why="Two cylinders after all"
     ),
     f.BlockAssigned(block=an_id("a block"), finding="The dent is on this one"),
+    f.GapStated(
+        parent_inc=an_id("incarnation"), after_seq=41, hub_seq=43, words="Two fills of Sunday morning, on paper slips"
+    ),
+    *(
+        f.on_evidence(fact, "Card 77 of the test house, photographed")
+        for fact in (
+            f.VisualPassed(findings="Clean", rated=psi(3000), certificate="C-100"),
+            f.VisualFailed(findings="Rust inside", certificate="C-100"),
+            f.Requalified(method="ultrasonic", requalifier="A-000"),
+            f.Rejected(reason="Deep pit", criterion_id="reject.outside", clause="49 CFR 173.301(a)(2)"),
+            f.Condemned(
+                reason="Crack", criterion_id="condemn.cracking", criterion="Cracked.", clause=_CLAUSE,
+                serial_read=MARKS.serial,
+            ),
+            f.RenderedUnusable(how="Drilled through"),
+        )
+    ),
     f.PeopleOut(),
     f.DoorOpened(),
 )  # fmt: skip

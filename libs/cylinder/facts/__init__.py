@@ -18,6 +18,17 @@ from cylinder.facts.bench import (
     VisualFailed,
     VisualPassed,
 )
+from cylinder.facts.evidence import (
+    CondemnedOnEvidence,
+    RejectedOnEvidence,
+    RenderedUnusableOnEvidence,
+    RequalifiedOnEvidence,
+    VisualFailedOnEvidence,
+    VisualPassedOnEvidence,
+    evidence_of,
+    on_evidence,
+)
+from cylinder.facts.gap import GapStated
 from cylinder.facts.network import (
     ActorCertified,
     ActorWithdrawn,
@@ -87,7 +98,9 @@ KINDS: dict[tuple[str, int], type[Fact]] = {
         HoldPlaced, HoldReleased, VisualPassed, VisualFailed, Requalified, Rejected, Condemned,
         RenderedUnusable, OwnerNotified, Recalled, Remedied, ReportedStolen, StolenReportClosed,
         AnnulmentProposed, AnnulmentSeconded, CondemnationAnnulled, IdentitiesLinked, IdentitiesSplit,
-        BlockAssigned, ActorCertified, ActorWithdrawn, KeyRevoked, NodeSuspected, SuspicionLifted,
+        BlockAssigned, ActorCertified, ActorWithdrawn, KeyRevoked, NodeSuspected, SuspicionLifted, GapStated,
+        VisualPassedOnEvidence, VisualFailedOnEvidence, RequalifiedOnEvidence, RejectedOnEvidence, CondemnedOnEvidence,
+        RenderedUnusableOnEvidence,
     )
 }  # fmt: skip
 """Every stored kind and version that this software understands."""
@@ -103,6 +116,7 @@ __all__ = [
     "CertificationSeen",
     "CondemnationAnnulled",
     "Condemned",
+    "CondemnedOnEvidence",
     "CylinderIdentified",
     "CylinderReceived",
     "CylinderRegistered",
@@ -113,6 +127,7 @@ __all__ = [
     "FillAborted",
     "FillAuthorised",
     "FillCompleted",
+    "GapStated",
     "GasAnalysed",
     "HandedOver",
     "HoldPlaced",
@@ -128,10 +143,13 @@ __all__ = [
     "ReadingTaken",
     "Recalled",
     "Rejected",
+    "RejectedOnEvidence",
     "Remedied",
     "RenderedUnusable",
+    "RenderedUnusableOnEvidence",
     "ReportedStolen",
     "Requalified",
+    "RequalifiedOnEvidence",
     "ResidualRead",
     "RuleId",
     "SetDown",
@@ -151,7 +169,11 @@ __all__ = [
     "VisitRefused",
     "VisitResumed",
     "VisualFailed",
+    "VisualFailedOnEvidence",
     "VisualPassed",
+    "VisualPassedOnEvidence",
     "WhipBled",
     "WhipConnected",
+    "evidence_of",
+    "on_evidence",
 ]  # fmt: skip

@@ -110,9 +110,39 @@ class Tx:
         """Begin the first incarnation of this database. `reason` is first or lost."""
         at_branch.open_log(self.log, self._author, fresh, reason=reason, now=now)
 
-    def begin_again(self, fresh: Fresh, *, reason: str, now: dt.datetime) -> int:
-        """Leave the present incarnation and carry its unacknowledged facts into a new one; gives how many."""
+    def begin_again(
+        self,
+        fresh: Fresh,
+        *,
+        reason: str,
+        now: dt.datetime,
+        marker_seq: int | None = None,
+        hub_seq: int | None = None,
+    ) -> int:
+        """Leave the present incarnation and carry its unacknowledged facts into a new one; gives how many.
+
+        How far the marker or the hub had seen it come is kept, for the manager who states what is missing.
+        """
+        if reason != "key-rotate":
+            here = self.node()
+            self.note_gap(here.inc.hex, reason, here.seq, now=now, marker_seq=marker_seq, hub_seq=hub_seq)
         return at_branch.begin_again(self.log, self._author, fresh, reason=reason, now=now)
+
+    def note_gap(
+        self,
+        inc: str,
+        reason: str,
+        kept_seq: int,
+        *,
+        now: dt.datetime,
+        marker_seq: int | None = None,
+        hub_seq: int | None = None,
+    ) -> None:
+        """Something of an incarnation may be gone; `inc` is empty when the whole log is."""
+        self.c.execute(
+            "insert or ignore into gap (inc, reason, found_at, kept_seq, marker_seq, hub_seq) values (?, ?, ?, ?, ?, ?)",
+            (inc, reason, now.isoformat(), kept_seq, marker_seq, hub_seq),
+        )
 
     def absorb(
         self, page: FeedPage, *, heard_at: dt.datetime, proven: Set[Sealed] = frozenset()

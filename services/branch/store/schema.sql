@@ -213,9 +213,29 @@ create table if not exists witness_evidence (
     unique (kind, epoch, position, raw)
 ) strict;
 
+-- Who has looked at a piece of evidence, and what came of it. The evidence itself stays.
+create table if not exists witness_answer (
+    evidence_id integer primary key,
+    answered_at text not null,
+    answered_by text not null,
+    words text not null
+) strict;
+
 -- The last beat's answer as the hub signed it: it shows a rolled-back hub where it once stood.
 create table if not exists hub_word (
     one integer primary key check (one = 1),
     body text not null,
     signature text not null
+) strict;
+
+-- An incarnation that was left because something of it is gone, and how far it is known to have come. inc is empty when
+-- the whole log was lost. Closed by a manager's statement.
+create table if not exists gap (
+    inc text primary key,
+    reason text not null,
+    found_at text not null,
+    kept_seq integer not null,
+    marker_seq integer,
+    hub_seq integer,
+    stated_by text
 ) strict;

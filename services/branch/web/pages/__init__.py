@@ -16,6 +16,7 @@ from branch.web.pages import (
     board,
     errors,
     find,
+    gap,
     greet,
     hand_over,
     sign_in,
@@ -30,7 +31,7 @@ from cylinder.refusal import Reason
 _ROUTERS = (
     sign_in.router, board.router, stream.router, stop.router,
     greet.router, find.router, bay.router, hand_over.router, staff.router, about.router,
-    visit.router, bench.router,
+    visit.router, bench.router, gap.router,
 )  # fmt: skip
 
 

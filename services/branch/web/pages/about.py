@@ -6,6 +6,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from branch import witness
+from branch.gap import open_gaps
 from branch.link import news_heard_at, why_in_doubt
 from branch.store import views as look
 from branch.store.rows import node_row
@@ -39,6 +40,7 @@ def network(request: Request, node: TheNode, session: SignedIn) -> Response:
     with node.store.reading() as cursor:
         row, backlog, digest = node_row(cursor), look.backlog(cursor), look.standing_digest(cursor)
         known, caught = names_of(node, cursor).shops, witness.trouble(cursor)
+        gaps = () if row is None else open_gaps(cursor, node.settings.node, row.inc)
     assert row is not None  # A node that serves has a log.
     link = node.sync.link
     heard = news_heard_at(row, link)
@@ -47,5 +49,5 @@ def network(request: Request, node: TheNode, session: SignedIn) -> Response:
         heard_ms=None if heard is None else epoch_ms(heard), policy=node.settings.policy,
         oldest_ms=None if backlog.oldest_at is None else epoch_ms(backlog.oldest_at),
         shops=sorted(name for slug, name in known.items() if slug not in _NO_SHOP | {node.settings.hub_node}),
-        trouble_words=caught or row.trouble or link.trouble, doubt=why_in_doubt(row, link), relearning=row.relearning,
+        trouble_words=caught or row.trouble or link.trouble, doubt=why_in_doubt(row, link), gaps=gaps,
     )  # fmt: skip

@@ -5,6 +5,7 @@ its valve, its dates or the blender's competence, and must never be shown as lea
 """
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Final
 
 from gas.adding import READING_WITHIN, Contents
@@ -17,6 +18,9 @@ EMPTY: Final = Pressure(0, "bar")
 
 # The model is compared with a second one from 50 to 300 bar (`make gas-report`); further up nobody has looked.
 HIGHEST_PLANNED: Final = Pressure(310, "bar")
+
+# Where 29 CFR 1910.134(i)(3) begins to ask for equipment made for oxygen.
+RICH_OXYGEN_FRACTION: Final = 0.235
 
 # What is on hand may miss a wish by this and still make it: air is 20.96 % oxygen, and people ask for 21.
 NEAR_ENOUGH_FRACTION: Final = 0.001
@@ -115,6 +119,23 @@ class Blend:
         """The mixture with most oxygen that flows: what cylinder, valve and whip must be clean for."""
         mixes = [add.supply.mix for add in self.adds] + [self.whole.mix]
         return max(mixes, key=lambda mix: mix.oxygen_fraction)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What a blender must know of these steps before the first valve opens."""
+        found = []
+        last = self.adds[-1]
+        if last.until.is_above(self.asked.limit):
+            found.append(
+                f"{last.until.words()} is right only while the gas is at {last.at.words()}. Colder, it is an overfill: "
+                "measure, and plan again."
+            )
+        for before, add in pairwise(self.adds):
+            if add.supply.mix.oxygen_fraction > max(RICH_OXYGEN_FRACTION, before.supply.mix.oxygen_fraction):
+                found.append(
+                    f"{add.supply.name} flows into {before.until.words()}, after leaner gas: no supply order allows it earlier."
+                )
+        return tuple(found)
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from gas.adding import after_adding
 from gas.blend import (
     EMPTY,
     NEAR_ENOUGH_FRACTION,
+    RICH_OXYGEN_FRACTION,
     Add,
     Bleed,
     Blend,
@@ -30,8 +31,6 @@ from gas.quantity import REFERENCE_21_C, Amount, Temperature
 from gas.recipe import mixed, most_kept, recipes
 from gas.states import contained, gauge_of
 
-# 23.5 %: where 29 CFR 1910 and the trade begin to handle a gas as oxygen.
-RICH_OXYGEN_FRACTION = 0.235
 _BISECTIONS = 16
 _NO_STEP = 1e-9  # of the whole: less is float noise, not a step
 

@@ -169,6 +169,28 @@ def test_gauges_are_for_the_temperature_of_the_step() -> None:
     assert hot.settles_to.bar == pytest.approx(232)
 
 
+def test_a_hot_gauge_above_the_limit_is_cautioned() -> None:
+    assert planned(asked(Mix(0.32), 232, limit=232)).cautions == ()
+    (caution,) = planned(asked(Mix(0.32), 232, limit=232, step_c=40)).cautions
+    assert caution.startswith("254.5 bar is right only while the gas is at 40 °C")
+
+
+def test_oxygen_after_leaner_gas_is_cautioned() -> None:
+    low_helium = dataclasses.replace(HELIUM, pressure=bar(98))
+    plan = planned(asked(Mix(0.18, 0.45), 232, supplies=(OXYGEN, low_helium, AIR)))
+    assert added(plan) == ["Helium", "Oxygen", "Air"]
+    assert plan.cautions == (
+        "Oxygen flows into 97 bar, after leaner gas: no supply order allows it earlier.",
+    )
+
+
+def test_a_plan_keyed_in_psi_answers_in_psi() -> None:
+    plan = plan_keyed(keyed(unit="psi", contents_gauge=500, end_gauge=3000, limit_gauge=3000))
+    assert isinstance(plan, Blend)
+    assert {add.until.unit for add in plan.adds} | {plan.settles_to.unit} == {"psi"}
+    assert plan.settles_to.value == pytest.approx(3000)
+
+
 def test_one_bar_of_oxygen_is_a_third_of_a_per_cent() -> None:
     # d(FO2) of one bar in the oxygen step at 232 bar: 0.79/(232/1.05), by hand: 0.36 %. Two readings bound that step,
     # the one before it and the one after, each a bar off on its own: √2 times as much.

@@ -20,7 +20,9 @@ from gas.quantity import DRY_AIR, REFERENCE_21_C, AbsolutePressure
 from gas.states import mol_per_m3
 
 FILLS = 200
-CALLS = 5  # One call is shorter than the clock's own noise; many would be longer than a turn at a busy processor.
+CALLS = (
+    5  # One call is shorter than the clock's own noise; many would be longer than a turn at a busy processor.
+)
 FLOOR = "one call of the engine"
 
 

@@ -38,7 +38,7 @@ _SERIAL_AND_SYMBOL: Final = re.compile(r"([A-Z0-9]+(?:[./]+[A-Z0-9]+)*)[./]*-+([
 _RIN: Final = re.compile("[A-Z][0-9]{3}")
 _A_TEST: Final = re.compile("(?:[1-9]|0[1-9]|1[0-2])[A-Z][0-9]{5}[A-Z]{0,2}")
 _A_DATE: Final = re.compile(r"(?:19|20)[0-9]{2}|[0-9]{1,2}[./\-][0-9]{1,4}")
-_NO_CLAIM: Final = frozenset(
+NO_CLAIM: Final = frozenset(
     [
         *("SERIAL", "NO", "NR", "NUMBER", "SPEC", "DATE", "MFG", "MADE", "TEST", "TESTED", "RETEST", "HYDRO"),
         *("RIN", "PSI", "PSIG", "BAR", "AND", "THE", "ON", "MAKER", "BY", "CYL", "CYLINDER"),
@@ -82,7 +82,7 @@ def read_claims(typed: Typed, labelled: Claims) -> Claims:
     serials: list[tuple[str, tuple[int, int]]] = []
     marks: list[str] = [labelled.maker, labelled.inspector]
     for text, at in _pieces(typed):
-        if text in _NO_CLAIM or len(text) > LONGEST_SERIAL or (text.isdigit() and len(text) > MOST_FIGURES):
+        if text in NO_CLAIM or len(text) > LONGEST_SERIAL or (text.isdigit() and len(text) > MOST_FIGURES):
             _remark_on_unread(typed, text, at)
         elif any(sign.isdigit() for sign in text):
             serials.append((text, at))
@@ -102,7 +102,7 @@ def _labelled(typed: Typed, pattern: re.Pattern[str], longest: int, name: str) -
         is_usable = len(one) <= longest and (name != "serial" or any(sign.isdigit() for sign in one))
         if name == "serial" and one.isdigit() and len(one) > MOST_FIGURES:
             is_usable = False
-        if not is_usable or one in _NO_CLAIM or (name == "serial" and not any(s.isalnum() for s in one)):
+        if not is_usable or one in NO_CLAIM or (name == "serial" and not any(s.isalnum() for s in one)):
             continue
         if value and one != value:
             part = "maker" if name != "serial" else "serial"

@@ -15,7 +15,7 @@ _OVER: Final = re.compile(r"X(?:[\s\-./]?X){2,}")
 _SOME: Final = re.compile(
     ALONE_BEFORE + "(?:XX|[A-Z0-9]{0,3}?(?:X[A-Z0-9]{1,2}){2}X[A-Z0-9]{0,3})" + ALONE_AFTER
 )
-_REJECTED: Final = re.compile(ALONE_BEFORE + r"REJECT(?:ED)?" + ALONE_AFTER)
+_REJECTED: Final = re.compile("REJECT(?:ED)?")
 
 
 def read_condemned(typed: Typed) -> Condemned | None:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from cylinder.stamps.claims import NO_CLAIM
 from cylinder.stamps.months import When, Written, month_in_order
 from cylinder.stamps.reading import Suffix
 from cylinder.stamps.suffixes import PLAIN_SIGNS, question_letters_apart, read_suffixes
@@ -108,7 +109,7 @@ def _pairs(typed: Typed, when: When) -> Iterator[Dated]:
 
 def _round_a_mark(typed: Typed, when: When) -> Iterator[Dated]:
     for found in typed.find(_ROUND_A_MARK):
-        if not 1 <= int(found["one"]) <= 12:
+        if not 1 <= int(found["one"]) <= 12 or found["mark"] in NO_CLAIM:
             continue
         at = found.span("one")[0], found.end("other")
         words = f"“{found[0]}” is read as a date with the inspector's mark {found['mark']} in it."

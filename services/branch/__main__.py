@@ -23,6 +23,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from pydantic import BaseModel, TypeAdapter
 from rich.console import Console
 
+from branch import witness
 from branch.enrolment import finish, forget_key, key_to_ask_with, settle
 from branch.node import (
     AnotherIsRunning,
@@ -307,6 +308,33 @@ def checkpoints(
     """Print the hub's checkpoints that this node has seen, for another shop's `filltrail verify --against`."""
     found = kept_checkpoints(_data() / "branch.sqlite", most=most)
     sys.stdout.write(f"[{','.join(one.model_dump_json() for one in found)}]\n")
+
+
+@app.command()
+def evidence(
+    answer: Annotated[int | None, typer.Option(help="The number of one that was looked into")] = None,
+    by: Annotated[str, typer.Option(help="Who looked into it")] = "",
+    words: Annotated[str, typer.Option(help="What came of it")] = "",
+) -> None:
+    """Show what this node holds against the hub's log, or against its own copy. The signed bytes are kept for ever; with
+    `--answer` the pages no longer warn of that one."""
+    store = open_store(_data(), read_settings(_data()))
+    if answer is not None:
+        if not by.strip() or not words.strip():
+            raise _fail("Say who looked into it (--by) and what came of it (--words).")
+        with store.writing() as tx:
+            is_new = witness.put_answer(tx.c, answer, by=by, words=words, now=WORLD.now())
+        if not is_new:
+            raise _fail(f"There is no evidence {answer} that waits for an answer.")
+    with store.reading() as c:
+        found = witness.evidence(c)
+    for one in found:
+        said = "waits for an answer" if one.answer is None else f"{one.answered_by}: {one.answer}"
+        sys.stdout.write(f"{one.id}  {one.found_at.isoformat()}  {one.kind}: {one.words}. {said}\n")
+        sys.stdout.write(f"    signed {one.signed.raw} {one.signed.signature}\n")
+        if one.against is not None:
+            sys.stdout.write(f"    against {one.against.raw} {one.against.signature}\n")
+    raise typer.Exit(1 if any(one.answer is None for one in found) else 0)
 
 
 @app.command("rebuild")

@@ -88,6 +88,9 @@ def check_file(
     try:
         with closing(_open(path)) as connection:
             return _check(connection, path, hub_keys, others)
+    except sqlite3.OperationalError as wrong:
+        older = " (older software made it: start the node with it once)" if "no such" in str(wrong) else ""
+        return FileReport(problems=(f"file: it cannot be read as a node's database: {wrong}{older}",))
     except (sqlite3.Error, StoreIsBroken, ValueError) as wrong:
         return FileReport(problems=(f"file: it cannot be read as a node's database: {wrong}",))
 

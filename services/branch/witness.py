@@ -1,7 +1,7 @@
 """This node as a witness of the hub: each checkpoint against the node's own copy of the feed, and against the last one seen.
 
 Must never repair, forget or explain away what it found: evidence is kept for ever with the signed bytes, and only a
-person decides what follows.
+person decides what follows, by an answer that is kept beside it (`put_answer`).
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from branch.store.witness_rows import (
     note,
     own_tree,
     put_agreement,
+    put_answer,
     put_checkpoint,
 )
 from eventlog.checkpoint import (
@@ -42,7 +43,7 @@ from eventlog.tree import is_consistent
 
 __all__ = [
     "Comparison", "Evidence", "Gap", "OwnTree", "Verdict", "compare", "cosigned", "evidence", "judge_proof", "keep",
-    "kept_checkpoints", "own_tree", "take", "to_cosign", "trouble",
+    "kept_checkpoints", "own_tree", "put_answer", "take", "to_cosign", "trouble",
 ]  # fmt: skip
 
 KEEP = dt.timedelta(days=90)
@@ -170,8 +171,9 @@ def to_cosign(c: Cursor) -> SignedCheckpoint | None:
 
 
 def trouble(c: Cursor) -> str | None:
-    """What every page of this node must show, in words; None while nothing was found. It never goes away by itself."""
-    found = evidence(c)
+    """What every page of this node must show, in words; None while nothing was found, or a person has answered all of it.
+    It never goes away by itself."""
+    found = [one for one in evidence(c) if one.answer is None]
     of_hub = next((one for one in found if one.is_of_hub), None)
     if of_hub is not None:
         return f"The hub's log was rewritten: {of_hub.words}."

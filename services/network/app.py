@@ -35,7 +35,8 @@ def make_app(hub: Hub) -> FastAPI:
         listening = asyncio.create_task(hub.doorbell.run(), name="doorbell")
         reading = asyncio.create_task(keep_up(hub.database, hub.doorbell, hub.measures), name="projections")
         signing = asyncio.create_task(
-            keep_signing(hub.database, hub.doorbell, hub.key, hub.world.clock), name="checkpoints"
+            keep_signing(hub.database, hub.doorbell, hub.key, hub.world.clock, trouble=hub.trouble),
+            name="checkpoints",
         )
         marking = asyncio.create_task(
             keep_mark(hub.database, hub.recorder, hub.beside, hub.doorbell, hub.own_log.inc),

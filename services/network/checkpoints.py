@@ -163,20 +163,35 @@ def checkpoint_problems(tx: Tx, epoch: str, hub_key: Ed25519PublicKey) -> list[s
 
 
 async def keep_signing(
-    database: Database, doorbell: Doorbell, key: Ed25519PrivateKey, clock: Callable[[], dt.datetime]
+    database: Database,
+    doorbell: Doorbell,
+    key: Ed25519PrivateKey,
+    clock: Callable[[], dt.datetime],
+    *,
+    trouble: Callable[[], str | None],
 ) -> None:
-    """Sign whenever one is due, until the bell is stopped. Raises TreeIsBroken: the operator must look."""
+    """Sign whenever one is due, until the bell is stopped. Raises TreeIsBroken: the operator must look.
+
+    A hub that begins again with a database that was signed over waits a minute first: if that is an older one, the shops
+    show it by then, and nothing was signed that excludes what was signed before.
+    """
+    loop = asyncio.get_running_loop()
+    not_before_s = loop.time() + SIGN_EVERY.total_seconds()
     last: Checkpoint | None = None
-    seen = -1
+    seen, is_fresh = -1, False
     while not doorbell.is_stopped:
         head = await doorbell.wait(beyond=seen, timeout_s=LOOK_EVERY_S)
         if head is None:
             continue
         seen = head.position
-        if not is_due(last, head, clock()):
-            continue
         try:
-            last = await asyncio.to_thread(_sign_what_is_due, database, key, clock, doorbell) or last
+            if last is None:
+                last = await asyncio.to_thread(_last_of_now, database, key.public_key())
+                is_fresh = last is None
+            if trouble() is not None or not (is_fresh or loop.time() >= not_before_s):
+                continue
+            if is_due(last, head, clock()):
+                last = await asyncio.to_thread(_sign_what_is_due, database, key, clock, doorbell) or last
         except (psycopg.Error, PoolTimeout) as wrong:
             log.warning("not signed", error=type(wrong).__name__)
 
@@ -193,8 +208,12 @@ def _sign_what_is_due(
         if signed is None:
             break
         log.info("checkpoint", position=signed.checkpoint.position, root=signed.checkpoint.root)
+    return _last_of_now(database, key.public_key())
+
+
+def _last_of_now(database: Database, hub_key: Ed25519PublicKey) -> Checkpoint | None:
     with database.transaction() as tx:
-        return _last(tx, feed_head(tx).epoch, key.public_key())
+        return _last(tx, feed_head(tx).epoch, hub_key)
 
 
 def _last(tx: Tx, epoch: str, hub_key: Ed25519PublicKey) -> Checkpoint | None:

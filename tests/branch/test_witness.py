@@ -368,3 +368,20 @@ def test_a_shop_that_is_behind_and_whose_own_copy_is_damaged_accuses_nobody(pier
     hub.shows = hub.checkpoint(29, pier.clock.now())
     assert looks(pier, hub) == "own copy"
     assert not any(one.is_of_hub for one in found(pier))
+
+
+def test_only_a_persons_answer_takes_the_warning_away_and_the_evidence_stays(pier: Shop, hub: Hub) -> None:
+    read_to(pier, hub, 20)
+    takes(pier, hub, hub.branches_off(14, 6, pier.clock.now()).checkpoint(20, pier.clock.now()))
+    (before,) = found(pier)
+    with pier.node.store.writing() as tx:
+        assert not witness.put_answer(tx.c, before.id + 1, by="R. Amat", words="?", now=pier.clock.now())
+        assert witness.put_answer(
+            tx.c, before.id, by="R. Amat", words="Restored in March", now=pier.clock.now()
+        )
+        assert not witness.put_answer(tx.c, before.id, by="S. Ilves", words="No", now=pier.clock.now())
+    assert trouble(pier) is None
+    (after,) = found(pier)
+    assert (after.answer, after.answered_by, after.signed) == ("Restored in March", "R. Amat", before.signed)
+    takes(pier, hub, hub.branches_off(13, 6, pier.clock.now()).checkpoint(19, pier.clock.now()))
+    assert trouble(pier) is not None

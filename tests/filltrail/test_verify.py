@@ -27,6 +27,8 @@ from eventlog.keys import public_text
 from eventlog.log_file import CheckpointLine, FactLine, Header
 from eventlog.wire import FeedItem, FeedPage, WireEnvelope
 from filltrail.__main__ import app
+from filltrail.layout import attempt
+from filltrail.processes import plain_environment
 from filltrail.verify import LogReport, between, lines_of, verify_path
 
 EMPTY_STANDING = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
@@ -266,16 +268,36 @@ def test_a_forged_checkpoint_is_named(pier: Pier) -> None:
     assert "checkpoint: the signature does not match the checkpoint" in report.problems
 
 
-def test_evidence_that_the_shop_holds_is_told(pier: Pier) -> None:
+def forge(pier: Pier) -> None:
+    """The hub's key signs a second root for the last position, and the shop sees it."""
     said = parse_checkpoint(pier.net.signed[-1])
     other = sign_checkpoint(said.model_copy(update={"root": "a" * 64}), pier.net.hub.key)
+    public = pier.net.hub.key.public_key()
     with closing(sqlite3.connect(pier.file)) as connection, connection:
         c = connection.cursor()
-        assert (
-            witness.take(c, other, hub_key=pier.net.hub.key.public_key(), now=dt.datetime.now(dt.UTC))
-            == "rewritten"
-        )
+        assert witness.take(c, other, hub_key=public, now=dt.datetime.now(dt.UTC)) == "rewritten"
+        # What it keeps of the second root is told as a problem of its own; here only the evidence is.
+        c.execute("delete from witness_checkpoint where raw = ?", (other.raw,))
+
+
+def test_evidence_that_the_shop_holds_is_told(pier: Pier) -> None:
+    forge(pier)
     assert any("log was rewritten" in problem for problem in check_file(pier.file).problems)
+
+
+def test_the_branchs_command_shows_evidence_until_a_person_answers_it(pier: Pier) -> None:
+    env = {**plain_environment(), "FILLTRAIL_DATA": str(pier.data)}
+    assert attempt("branch", "evidence", env=env).returncode == 0
+    forge(pier)
+    shown = attempt("branch", "evidence", env=env)
+    assert (shown.returncode, "waits for an answer" in shown.stdout) == (1, True)
+    assert shown.stdout.count('"position"') == 2, "both signed checkpoints"
+    assert attempt("branch", "evidence", "--answer", "1", env=env).returncode == 1
+    answered = attempt(
+        "branch", "evidence", "--answer", "1", "--by", "R. Amat", "--words", "Restored", env=env
+    )
+    assert (answered.returncode, "R. Amat: Restored" in answered.stdout) == (0, True)
+    assert check_file(pier.file).problems == ()
 
 
 def test_a_broken_page_of_the_file_is_a_problem_and_no_crash(pier: Pier) -> None:

@@ -25,13 +25,16 @@ from network.checkpoints import (
     SIGN_EVERY,
     NotInTheTree,
     Signed,
+    keep_signing,
     prove_consistency,
     prove_inclusion,
     sign_next,
 )
+from network.doorbell import Doorbell
 from network.export import CannotExport, export_log
 from network.hub import Hub
 from network.projections.runner import catch_up
+from network.store import feed_tree
 from network.store.database import Tx
 from network.store.feed_tree import LOWEST_KEPT_LEVEL, TreeIsBroken
 from network.store.log import PostgresHubLog
@@ -345,3 +348,54 @@ def test_a_log_that_lacks_an_envelope_is_not_exported_as_if_it_were_whole(
     past_the_triggers.execute("delete from stored_events where originator_version = 3")
     with pytest.raises(CannotExport, match="has no envelope"):
         list(export_log(hub.database, hub_key=hub.key.public_key()))
+
+
+def test_a_new_epoch_begins_a_new_tree_and_the_old_words_stay(hub: Hub, reef: Shop) -> None:
+    publish(hub, reef, 20)
+    before = signed(hub).checkpoint
+    with hub.database.transaction() as tx:
+        PostgresHubLog(tx, hub.recorder).set_epoch("another", now=now())
+    after = signed(hub).checkpoint
+    assert (after.epoch, after.position, after.root) == ("another", before.position, before.root)
+    publish(hub, reef, 20)
+    assert signed(hub, AT + SIGN_EVERY).checkpoint.position == before.position + 20
+    with hub.database.transaction() as tx:
+        assert len(list(feed_tree.every(tx, before.epoch))) == 1
+        assert len(list(feed_tree.every(tx, "another"))) == 2
+
+
+def signs_within(hub: Hub, wait_s: float, *, trouble: str | None = None) -> int:
+    """How many checkpoints there are after the loop has run for a while."""
+
+    async def run() -> None:
+        bell = Doorbell(database_url=hub.settings.database_url, redis_url=None, look=hub.head)
+        listening = asyncio.create_task(bell.run())
+        signing = asyncio.create_task(keep_signing(hub.database, bell, hub.key, now, trouble=lambda: trouble))
+        await asyncio.wait({signing}, timeout=wait_s)
+        bell.stop()
+        listening.cancel()
+        await asyncio.wait({listening, signing})
+        signing.result()
+
+    asyncio.run(run())
+    with hub.database.transaction() as tx:
+        return len(list(feed_tree.every(tx, hub.head().epoch)))
+
+
+def test_a_hub_in_trouble_signs_nothing_and_one_that_begins_again_waits_before_it_signs(
+    hub: Hub, reef: Shop
+) -> None:
+    publish(hub, reef, 3)
+    assert signs_within(hub, 1.0, trouble="its database is an older one") == 0
+    assert signs_within(hub, 1.0) == 1
+    publish(hub, reef, MOST_FACTS_A_CHECKPOINT)
+    assert signs_within(hub, 1.0) == 1, "shops have a minute to show it that it was restored"
+
+
+def test_the_signing_ends_by_a_fault_that_the_hub_shows_when_the_log_is_damaged(
+    hub: Hub, reef: Shop, past_the_triggers: psycopg.Connection[tuple[object, ...]]
+) -> None:
+    publish(hub, reef, 6)
+    past_the_triggers.execute("delete from feed where position = 5")
+    with pytest.raises(TreeIsBroken):
+        signs_within(hub, 5.0)

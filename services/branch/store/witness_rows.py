@@ -53,8 +53,13 @@ _PUT_EVIDENCE = (
     "on conflict (kind, epoch, position, raw) do nothing"
 )
 _EVIDENCE = (
-    "select found_at, kind, epoch, position, words, raw, signature, against_raw, against_signature, own_root, "
-    "own_feed_hash from witness_evidence order by id"
+    "select e.id, e.found_at, e.kind, e.epoch, e.position, e.words, e.raw, e.signature, e.against_raw, "
+    "e.against_signature, e.own_root, e.own_feed_hash, a.words, a.answered_by from witness_evidence e "
+    "left join witness_answer a on a.evidence_id = e.id order by e.id"
+)
+_PUT_ANSWER = (
+    "insert into witness_answer (evidence_id, answered_at, answered_by, words) "
+    "select id, ?, ?, ? from witness_evidence where id = ? on conflict (evidence_id) do nothing returning evidence_id"
 )
 _KEPT = "select raw, signature from witness_checkpoint where epoch = ? order by position"
 
@@ -77,6 +82,7 @@ class OwnTree:
 class Evidence:
     """Something that the hub's log cannot be and have been honest. `is_of_hub` is false when this node's copy is at fault."""
 
+    id: int
     found_at: dt.datetime
     kind: Kind
     epoch: str
@@ -86,6 +92,9 @@ class Evidence:
     against: SignedCheckpoint | None
     own_root: str | None
     own_feed_hash: str | None
+    answer: str | None = None
+    """What came of it, in the words of whoever looked; None while nobody has."""
+    answered_by: str | None = None
 
     @property
     def is_of_hub(self) -> bool:
@@ -153,6 +162,12 @@ def evidence(c: Cursor) -> tuple[Evidence, ...]:
     return tuple(_evidence(row) for row in c.fetchall())
 
 
+def put_answer(c: Cursor, evidence_id: int, *, by: str, words: str, now: dt.datetime) -> bool:
+    """Somebody has looked at a piece of evidence; False when there is none of this number, or it was answered before."""
+    c.execute(_PUT_ANSWER, (now.isoformat(), by, words, evidence_id))
+    return c.fetchone() is not None
+
+
 def kept_checkpoints(c: Cursor, epoch: str) -> tuple[SignedCheckpoint, ...]:
     """Every checkpoint of an epoch that is held here, by position."""
     c.execute(_KEPT, (epoch,))
@@ -201,9 +216,13 @@ def note(
 
 
 def _evidence(row: tuple[object, ...]) -> Evidence:
-    found_at, kind, epoch, position, words, raw, signature, against, its_signature, root, feed_hash = row
+    (
+        evidence_id, found_at, kind, epoch, position, words, raw, signature, against, its_signature, root, feed_hash,
+        answer, answered_by,
+    ) = row  # fmt: skip
     kinds: dict[str, Kind] = {one: one for one in ("two roots", "another log", "not continued", "own copy")}
     return Evidence(
+        id=number(evidence_id),
         found_at=dt.datetime.fromisoformat(text(found_at)),
         kind=kinds[text(kind)],
         epoch=text(epoch),
@@ -215,6 +234,8 @@ def _evidence(row: tuple[object, ...]) -> Evidence:
         else SignedCheckpoint(raw=text(against), signature=text(its_signature)),
         own_root=None if root is None else text(root),
         own_feed_hash=None if feed_hash is None else text(feed_hash),
+        answer=None if answer is None else text(answer),
+        answered_by=None if answered_by is None else text(answered_by),
     )
 
 

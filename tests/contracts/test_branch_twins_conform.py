@@ -12,6 +12,7 @@ import random
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 from uuid import UUID
@@ -23,7 +24,7 @@ from tests.simulation.memory_branch import BranchState, MemoryBranchLog
 from branch.store import BranchStore
 from branch.store.rows import node_row, number, sealed_of, text
 from eventlog.chain import Head
-from eventlog.envelope import Place, Sealed, seal
+from eventlog.envelope import Malformed, Place, Sealed, seal
 from eventlog.event import NO_HASH, Effect, Event, Seen
 from eventlog.feed import NewEpoch, PageRefused, next_feed_hash
 from eventlog.keys import key_id, public_text
@@ -32,7 +33,8 @@ from sync import at_branch, beats, epochs
 from sync.at_branch import Author, HubSays, StartAgain
 from sync.beats import BeatAnswer
 from sync.branch_log import BranchLog
-from sync.epochs import HashAt
+from sync.epochs import HashAt, Search
+from sync.opening import link_of
 from sync.standpoint import Fresh
 
 SEEDS = range(12)
@@ -227,7 +229,7 @@ class Walk:
             if one.hash not in known:
                 self.feed.put(one)
         if run:
-            place = at_branch.link_of(run[-1]).envelope.place
+            place = link_of(run[-1]).envelope.place
             head = Head(place.inc, place.seq, run[-1].hash)
             answer = self.chance.choice(["accepted", "accepted", "accepted", "same", "broken"])
             self.twins.ask(lambda log: at_branch.take_push_answer(log, HubSays(answer, head, "why")))
@@ -254,8 +256,8 @@ class Walk:
                 self.feed.put(seal(self.cylinder_event(), place, recorded_at=NOW, key=writer.key))
             case _ if self.feed.sealed:
                 try:
-                    event = at_branch.link_of(self.chance.choice(self.feed.sealed)).envelope.event
-                except at_branch.Malformed:
+                    event = link_of(self.chance.choice(self.feed.sealed)).envelope.event
+                except Malformed:
                     return
                 self.feed.put(Writer(self.chance, writer.node, writer.key).says(event))
 
@@ -288,9 +290,8 @@ class Walk:
         while not search.is_over:
             asks = search.asks
             said = HashAt(self.feed.epoch, asks, self.feed.hashes[asks])
-            now = search
-            heard = self.twins.ask(lambda log, now=now, said=said: epochs.hear(log, now, said))
-            assert isinstance(heard, epochs.Search)
+            heard = self.twins.ask(partial(_hear, search, said))
+            assert isinstance(heard, Search)
             search = heard
         over = search
         self.twins.ask(lambda log: epochs.adopt(log, over))
@@ -332,6 +333,10 @@ class Walk:
         if isinstance(beat, beats.Beat):
             answer = BeatAnswer("ok", beat.inc, ticket)
             self.twins.ask(lambda log: beats.take_beat_answer(log, answer))
+
+
+def _hear(search: Search, said: HashAt, log: BranchLog) -> Search | None:
+    return epochs.hear(log, search, said)
 
 
 def a_key(chance: random.Random) -> Ed25519PrivateKey:

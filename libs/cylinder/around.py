@@ -11,6 +11,7 @@ from uuid import UUID
 
 from cylinder.marks import Marks
 from cylinder.near import Likeness
+from cylinder.recorded import Origin, Recorded
 from cylinder.standing import Standing
 from cylinder.visit import Visit
 from rulebook import Pack
@@ -60,6 +61,10 @@ class Around:
     actor: Actor
     rules: Pack
     policy: HousePolicy = field(default_factory=HousePolicy)
+    origin: Origin | None = None
+    """Where the next fact will be written: good news counts by its place."""
+    credentials: tuple[Recorded, ...] = ()
+    """What is known of the one who asks and of this node's keys: the facts on which their good news will rest."""
     standing: Standing | None = None
     standings: tuple[Standing, ...] = ()
     """The standings of the open visits' cylinders, where a command names several."""

@@ -19,6 +19,9 @@ Tag = Annotated[int, Field(ge=1, le=99)]
 DiverRef = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]{8,64}$")]
 
 
+Evidence = Annotated[str, StringConstraints(strip_whitespace=True, max_length=200)]
+
+
 class _Command(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -233,6 +236,8 @@ class Abandon(_VisitCommand):
 class _BenchCommand(_Command):
     cylinder_id: UUID
     performed_on: dt.date
+    evidence: Evidence = ""
+    """What shows that it was done on that day, where that is more than a month ago."""
 
 
 class Register(_Command):

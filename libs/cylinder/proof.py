@@ -78,7 +78,7 @@ class Proof:
 
     def is_genuine(self, fact: Recorded) -> bool:
         """Whether its signature was checked, its id says one thing only, and its key was in good hands."""
-        return fact.origin.is_proven and fact.id not in self._contested and self._stands(fact.origin)
+        return fact.origin.is_proven and fact.id not in self._contested and self.stands(fact.origin)
 
     def is_certified(self, actor: str, roles: frozenset[str], node: str, day: dt.date) -> bool:
         """Whether this node, or the hub, had certified them in one of these roles on that day.
@@ -125,7 +125,8 @@ class Proof:
             if withdrawn.node in (node, self._hub)
         )
 
-    def _stands(self, origin: Origin) -> bool:
+    def stands(self, origin: Origin) -> bool:
+        """Whether no word of the hub puts what is written there in doubt."""
         return not any(
             one.voids(origin)
             for one in self._distrusts.get(node_subject(origin.node), ())

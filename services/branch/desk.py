@@ -24,7 +24,7 @@ from cylinder import commands as c
 from cylinder.around import Actor, Around
 from cylinder.decide import decide
 from cylinder.facts import CylinderRegistered
-from cylinder.recorded import Recorded, cylinder_of
+from cylinder.recorded import Origin, Recorded, cylinder_of
 from cylinder.refusal import Refused
 from cylinder.visit import Visit, evolve, visit_of
 from rulebook import Pack
@@ -174,18 +174,25 @@ class Desk:
 
     def _around(self, cursor: Cursor, visit: Visit | None, actor: Actor, now: dt.datetime) -> Around:
         standing = standing_row(cursor, visit.cylinder_id) if visit and visit.cylinder_id else None
-        heard = self.heard_at(node_row(cursor))
+        stands = node_row(cursor)
+        heard = self.heard_at(stands)
         return Around(
             now=now,
             today=now.astimezone(self.settings.tz).date(),
             actor=actor,
             rules=self.rules,
             policy=self.settings.policy,
+            origin=None if stands is None else self._next_place(stands),
+            credentials=look.credentials(cursor, actor.id, self.settings.node),
             standing=standing,
             open_visits=self.open_visits(),
             people_out_at=look.people_out_at(cursor, self.settings.node),
             news_age=None if heard is None else now - heard,
         )
+
+    def _next_place(self, stands: Standpoint) -> Origin:
+        author = self.store.author
+        return Origin(author.node, author.key_id, stands.inc, stands.seq + 1)
 
     def _fold_visits(self) -> None:
         """The visits on the floor as the log has them: at the start, and after an append that failed halfway."""

@@ -297,6 +297,8 @@ class Given:
             today=self.now.date(),
             actor=self.actor,
             rules=RULES,
+            origin=origin(HERE, len(self.facts) + 1),
+            credentials=(*self.staff, *self.facts),
             standing=self.standing(cylinder_id) if cylinder_id and on_record else None,
             standings=tuple(self.standing(one) for one in cylinders)
             if isinstance(command, c.HandOver)

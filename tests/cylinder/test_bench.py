@@ -9,16 +9,19 @@ from uuid import UUID
 
 import pytest
 from tests.cylinder.given import (
+    HERE,
     INSPECTOR,
     KNOWN,
     LAPSED,
     MANAGER,
     OFFICER,
     OPERATOR,
+    OTHER,
     TODAY,
     Given,
     a_fact,
     an_id,
+    certified,
     condemned,
     failed,
     held,
@@ -26,6 +29,7 @@ from tests.cylinder.given import (
     registered,
     rejected,
 )
+from tests.cylinder.histories import linked, revoked, split, suspected, withdrawn
 
 from cylinder import commands as c
 from cylinder import facts as f
@@ -119,6 +123,60 @@ def test_the_day_of_the_work_is_not_ahead_and_not_more_than_31_days_old(
 ) -> None:
     outcome = AT_BENCH.when(judgement(TODAY + dt.timedelta(days=days)))
     assert [reason.rule_id for reason in outcome.reasons] == rule_ids
+
+
+@pytest.mark.parametrize("judgement", JUDGEMENTS)
+def test_older_work_needs_evidence_of_its_day_and_keeps_it(judgement: Dated) -> None:
+    long_ago = TODAY - dt.timedelta(days=400)
+    command = judgement(long_ago).model_copy(update={"evidence": "Card 77 of the test house"})
+    outcome = AT_BENCH.when(command)
+    assert [f.evidence_of(new.fact) for new in outcome.facts] == ["Card 77 of the test house"]
+    assert [(new.fact.V, new.performed_on) for new in outcome.facts] == [(2, long_ago)]
+    ahead = judgement(TODAY + dt.timedelta(days=1)).model_copy(update={"evidence": "A crystal ball"})
+    AT_BENCH.when(ahead).is_refused_for("bench.day-ahead")
+
+
+@pytest.mark.parametrize("good_news", [pass_visual, requalify])
+def test_good_news_that_no_shop_would_count_is_not_recorded(good_news: Dated) -> None:
+    yesterday = TODAY - dt.timedelta(days=1)
+    taken_on_today = replace(AT_BENCH, staff=(certified(INSPECTOR, HERE, on=TODAY),))
+    taken_on_today.when(good_news(yesterday)).is_refused_for("bench.not-on-record")
+    assert taken_on_today.do(good_news(TODAY)).standing().looked_inside == "2026-06"
+    AT_BENCH.but(revoked(1, node=HERE)).when(good_news(TODAY)).is_refused_for("bench.key-in-doubt")
+    AT_BENCH.but(withdrawn(INSPECTOR, HERE)).when(good_news(TODAY)).is_refused_for("bench.not-on-record")
+
+
+def test_a_hold_is_not_released_on_a_word_that_counts_nowhere() -> None:
+    given = AT_BENCH.but(held(), suspected(1, node=HERE))
+    given.when(release(held().id)).is_refused_for("bench.key-in-doubt")
+
+
+def test_bad_news_is_taken_whatever_is_known_of_the_key_and_the_person() -> None:
+    given = AT_BENCH.but(revoked(0, node=HERE), withdrawn(INSPECTOR, HERE))
+    assert given.do(condemn()).standing().is_condemned
+
+
+def test_a_pass_speaks_of_every_record_of_the_cylinder_and_falls_with_their_link() -> None:
+    link = linked(KNOWN, OTHER)
+    given = AT_BENCH.but(link, registered(OTHER), held(), failed(OTHER))
+    made = given.when(pass_visual()).makes(f.VisualPassed, f.VisualPassed)
+    assert [(new.subject, new.clears) for new in made] == [
+        (f"cylinder/{KNOWN}", (held().id, link.id)),
+        (f"cylinder/{OTHER}", (failed(OTHER).id, link.id)),
+    ]
+    passed = given.do(pass_visual())
+    assert passed.standing().is_clear
+    assert passed.standing(OTHER).is_clear
+    apart = passed.but(split(link))
+    assert {block.kind for block in apart.standing(OTHER).blocks} == {f.VisualFailed.KIND}
+
+
+def test_a_hold_on_another_record_of_the_cylinder_is_released_there() -> None:
+    link = linked(KNOWN, OTHER)
+    given = AT_BENCH.but(link, held(OTHER))
+    made = given.when(release(held(OTHER).id)).makes(f.HoldReleased)[0]
+    assert (made.subject, made.clears) == (f"cylinder/{OTHER}", (held(OTHER).id, link.id))
+    assert given.do(release(held(OTHER).id)).standing().is_clear
 
 
 def test_who_may_not_and_when_not_are_said_together() -> None:

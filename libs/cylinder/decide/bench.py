@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import datetime as dt
 from typing import assert_never
-from uuid import UUID
 
 from cylinder import commands as c
 from cylinder.around import Around
 from cylinder.clearing import may_clear
-from cylinder.decide.gates import inspector_reasons, specs_claimed
+from cylinder.decide.gates import inspector_reasons, proof_reasons, specs_claimed
 from cylinder.facts import (
     Condemned,
     Fact,
@@ -25,6 +24,7 @@ from cylinder.facts import (
     Requalified,
     VisualFailed,
     VisualPassed,
+    on_evidence,
 )  # fmt: skip
 from cylinder.near import bare
 from cylinder.recorded import NewFact, cylinder_subject
@@ -33,9 +33,10 @@ from cylinder.standing import Standing
 from rulebook import Criterion, condemn_criteria, judge_expansion, reject_criteria
 
 OLDEST_PERFORMED_DAYS = 31
-"""Work older than this needs evidence and a second look, which this screen does not take."""
+"""Work older than this needs evidence of its day; it is kept with the judgement and shown."""
 
 _UNSAID = ("none", "not read")
+_Judgement = c.PassVisual | c.FailVisual | c.Requalify | c.Reject | c.Condemn | c.MakeUnusable
 
 
 def judge(command: c.BenchCommand, around: Around) -> tuple[NewFact, ...]:
@@ -53,15 +54,13 @@ def judge(command: c.BenchCommand, around: Around) -> tuple[NewFact, ...]:
                 )
             return (_fact(command, OwnerNotified(about=command.block_id, how=command.how), around),)
         case c.PassVisual():
-            _check_inspector(command.performed_on, around, standing)
+            _check_inspector(command, around, standing)
             passed = VisualPassed(
                 findings=command.findings, rated=command.rated, certificate=around.actor.certificate
             )
-            return (
-                _fact(command, passed, around, clears=_named(passed, command.performed_on, standing, around)),
-            )
+            return _good_news(command, passed, standing, around)
         case c.FailVisual():
-            _check_inspector(command.performed_on, around)
+            _check_inspector(command, around)
             failed = VisualFailed(findings=command.findings, certificate=around.actor.certificate)
             return (_fact(command, failed, around),)
         case c.Requalify():
@@ -71,7 +70,7 @@ def judge(command: c.BenchCommand, around: Around) -> tuple[NewFact, ...]:
         case c.Condemn():
             return _condemn(command, standing, around)
         case c.MakeUnusable():
-            _check_inspector(command.performed_on, around)
+            _check_inspector(command, around)
             return (_fact(command, RenderedUnusable(how=command.how), around),)
         case _:
             assert_never(command)
@@ -83,12 +82,17 @@ def _release(command: c.ReleaseHold, standing: Standing, around: Around) -> tupl
         raise Refused([Reason("release.unknown", "That hold is not open any more.")])
     if not may_clear(block.kind, HoldReleased.KIND, "inspector"):
         raise Refused([Reason("release.not-a-hold", f"{block.words}: no finding at a shop lifts that.")])
-    _check_inspector(around.today, around)
-    return (_fact(command, HoldReleased(finding=command.finding), around, clears=(command.block_id,)),)
+    refuse_if(inspector_reasons(around))
+    refuse_if(proof_reasons(around, around.today))
+    released = HoldReleased(finding=command.finding)
+    return tuple(
+        NewFact(released, cylinder_subject(record), around.today, clears=(block.id, *standing.links))
+        for record in block.on or (command.cylinder_id,)
+    )
 
 
 def _requalify(command: c.Requalify, standing: Standing, around: Around) -> tuple[NewFact, ...]:
-    _check_inspector(command.performed_on, around, standing)
+    _check_inspector(command, around, standing)
     total, permanent = command.total_expansion_cc, command.permanent_expansion_cc
     is_measured = total is not None or permanent is not None
     if is_measured or command.method.startswith("hydrostatic"):
@@ -100,7 +104,7 @@ def _requalify(command: c.Requalify, standing: Standing, around: Around) -> tupl
         requalifier=command.requalifier,
         rated=command.rated,
     )
-    return (_fact(command, done, around, clears=_named(done, command.performed_on, standing, around)),)
+    return _good_news(command, done, standing, around)
 
 
 def _check_expansion(
@@ -123,7 +127,7 @@ def _check_expansion(
 
 
 def _reject(command: c.Reject, around: Around) -> tuple[NewFact, ...]:
-    _check_inspector(command.performed_on, around)
+    _check_inspector(command, around)
     criterion = _criterion(
         command.criterion_id, (*reject_criteria(around.rules), *condemn_criteria(around.rules))
     )
@@ -137,7 +141,7 @@ def _reject(command: c.Reject, around: Around) -> tuple[NewFact, ...]:
 
 
 def _condemn(command: c.Condemn, standing: Standing, around: Around) -> tuple[NewFact, ...]:
-    _check_inspector(command.performed_on, around)
+    _check_inspector(command, around)
     criterion = _criterion(command.criterion_id, condemn_criteria(around.rules))
     serials = [marks.serial for marks in standing.marks]
     serial = next((one for one in serials if bare(one)[-4:] == bare(command.last_four)[-4:]), None)
@@ -169,18 +173,21 @@ def _known(command: c.BenchCommand, around: Around) -> Standing:
     return found
 
 
-def _check_inspector(performed_on: dt.date, around: Around, standing: Standing | None = None) -> None:
+def _check_inspector(command: _Judgement, around: Around, standing: Standing | None = None) -> None:
     """An inspector whose certificate is good, a day that can be; `standing` is given where good news is to be recorded."""
     reasons = list(inspector_reasons(around))
-    if performed_on > around.today:
-        reasons.append(Reason("bench.day-ahead", f"{performed_on:%d %B %Y} lies ahead of today."))
-    if performed_on < around.today - dt.timedelta(days=OLDEST_PERFORMED_DAYS):
+    on = command.performed_on
+    if on > around.today:
+        reasons.append(Reason("bench.day-ahead", f"{on:%d %B %Y} lies ahead of today."))
+    if on < around.today - dt.timedelta(days=OLDEST_PERFORMED_DAYS) and not command.evidence:
         reasons.append(
             Reason(
                 "bench.day-old",
-                f"{performed_on:%d %B %Y} is more than {OLDEST_PERFORMED_DAYS} days ago; that needs evidence.",
+                f"{on:%d %B %Y} is more than {OLDEST_PERFORMED_DAYS} days ago; that needs evidence.",
             )
         )
+    if standing is not None and not reasons:
+        reasons += proof_reasons(around, on)
     if standing is not None:
         reasons += [
             Reason(
@@ -195,12 +202,32 @@ def _check_inspector(performed_on: dt.date, around: Around, standing: Standing |
     refuse_if(reasons)
 
 
-def _named(clear: Fact, performed_on: dt.date, standing: Standing, around: Around) -> tuple[UUID, ...]:
-    """The blocks that this lifts. Work done before the day of a finding cannot answer it."""
+def _good_news(
+    command: c.PassVisual | c.Requalify, done: Fact, standing: Standing, around: Around
+) -> tuple[NewFact, ...]:
+    """The judgement on every record of this cylinder, each naming the blocks that it lifts there.
+
+    It names the links as well by which those records are one: should one prove wrong, what was found out about this
+    metal says nothing about the other. Work done before the day of a finding cannot answer it.
+    """
+    fact = on_evidence(done, command.evidence)
     return tuple(
-        block.id
-        for block in standing.blocks
-        if block.performed_on <= performed_on and may_clear(block.kind, clear.KIND, around.actor.role)
+        NewFact(
+            fact,
+            cylinder_subject(record),
+            command.performed_on,
+            clears=(
+                *(
+                    block.id
+                    for block in standing.blocks
+                    if record in (block.on or (command.cylinder_id,))
+                    and block.performed_on <= command.performed_on
+                    and may_clear(block.kind, fact.KIND, around.actor.role)
+                ),
+                *standing.links,
+            ),
+        )
+        for record in (command.cylinder_id, *standing.linked)
     )
 
 
@@ -217,6 +244,7 @@ def _clause(criterion: Criterion) -> str:
     return ", ".join(part for part in (place, criterion.edition) if part and part not in _UNSAID)[:200]
 
 
-def _fact(command: c.BenchCommand, fact: Fact, around: Around, *, clears: tuple[UUID, ...] = ()) -> NewFact:
+def _fact(command: c.BenchCommand, fact: Fact, around: Around) -> NewFact:
     performed_on = getattr(command, "performed_on", around.today)
-    return NewFact(fact, cylinder_subject(command.cylinder_id), performed_on, clears=clears)
+    fact = on_evidence(fact, getattr(command, "evidence", ""))
+    return NewFact(fact, cylinder_subject(command.cylinder_id), performed_on)

@@ -7,8 +7,10 @@ from collections.abc import Iterable, Iterator
 
 from cylinder import commands as c
 from cylinder.around import Around
+from cylinder.clearing import INSPECTING
 from cylinder.facts import Fact, StepName
 from cylinder.marks import Marks
+from cylinder.proof import Proof
 from cylinder.recorded import NewFact, cylinder_subject, visit_subject
 from cylinder.refusal import Reason, Refused, refuse_if
 from cylinder.standing import Block, Standing
@@ -127,6 +129,25 @@ def inspector_reasons(around: Around) -> Iterator[Reason]:
         yield Reason("bench.inspector", "Only an inspector may do that.")
     elif around.actor.certificate_until is None or around.actor.certificate_until < around.today:
         yield Reason("bench.certificate", "The inspector's certificate has run out, or is not on record.")
+
+
+def proof_reasons(around: Around, on: dt.date) -> Iterator[Reason]:
+    """Why good news of that day would count nowhere: no node would take it, so it is not recorded.
+
+    By the very function that every node folds with.
+    """
+    proof, origin = Proof(around.credentials), around.origin
+    if origin is None or not proof.stands(origin):
+        yield Reason(
+            "bench.key-in-doubt",
+            "The key of this shop is in doubt: what it records lifts nothing until the safety officer has looked.",
+        )
+    if origin is None or not proof.is_certified(around.actor.id, INSPECTING, origin.node, on):
+        yield Reason(
+            "bench.not-on-record",
+            f"This shop had no inspector's certificate of yours on record on {on.day} {on:%B %Y}, so no shop would "
+            "count it.",
+        )
 
 
 def specs_claimed(rules: Pack, marks: Iterable[Marks]) -> tuple[str, ...]:

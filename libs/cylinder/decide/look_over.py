@@ -14,6 +14,7 @@ from cylinder.decide.gates import (
     block_reason,
     inspector_reasons,
     new_fact,
+    proof_reasons,
     specs_claimed,
 )
 from cylinder.decide.mix import analysis_off
@@ -29,7 +30,7 @@ from cylinder.facts import (
     VisitHeld,
     VisitResumed,
 )  # fmt: skip
-from cylinder.recorded import NewFact
+from cylinder.recorded import NewFact, cylinder_subject
 from cylinder.refusal import Reason, Refused, reason_of, refuse_if
 from cylinder.visit import STEPS, Visit
 from gas.pressure import Pressure, odd_unit_question
@@ -176,6 +177,8 @@ def resume(state: Visit, command: c.Resume, around: Around) -> tuple[NewFact, ..
         reasons += against(state, around.standing)
     if own or state.cylinder_id is None:
         reasons += inspector_reasons(around)
+    if own and not reasons:
+        reasons += proof_reasons(around, around.today)
     if analysis_off(state):
         reasons.append(
             Reason("analyse.off", f"{analysis_off(state)} Take the answer back and measure again.")
@@ -184,9 +187,23 @@ def resume(state: Visit, command: c.Resume, around: Around) -> tuple[NewFact, ..
     resumed = new_fact(state, VisitResumed(visit_id=state.id, finding=command.finding), around)
     if not own:
         return (resumed,)
-    released = new_fact(state, HoldReleased(finding=command.finding), around)
-    named = tuple(block.id for block in own)
-    return (NewFact(released.fact, released.subject, released.performed_on, clears=named), resumed)
+    released = HoldReleased(finding=command.finding)
+    links = around.standing.links if around.standing else ()
+    on = {block: block.on or (state.cylinder_id,) for block in own}
+    return (
+        *(
+            NewFact(
+                released,
+                cylinder_subject(record),
+                around.today,
+                diver_ref=state.diver_ref,
+                clears=(*(block.id for block in own if record in on[block]), *links),
+            )
+            for record in dict.fromkeys(one for records in on.values() for one in records)
+            if record is not None
+        ),
+        resumed,
+    )
 
 
 def reopen(state: Visit, command: c.Reopen, around: Around) -> tuple[NewFact, ...]:

@@ -21,6 +21,7 @@ from cylinder.facts import DoorOpened, PeopleOut
 from cylinder.gather import standing_of
 from cylinder.marks import Marks
 from cylinder.near import likeness, skeleton, slips
+from cylinder.recorded import HUB, Recorded, actor_subject, node_subject
 from cylinder.standing import Standing, digest
 from cylinder.visit import Visit, visit
 
@@ -117,6 +118,16 @@ def folded_again(c: Cursor, cylinder_id: UUID) -> Standing | None:
     if cached is not None and cached != standing_of(cylinder_id, Filing(c).look):
         raise StoreIsBroken(f"the cached standing of {cylinder_id} is not what its facts say")
     return cached
+
+
+def credentials(c: Cursor, actor_id: str, node: str) -> tuple[Recorded, ...]:
+    """What is known of a member of staff and of the keys of their node, the network's word included."""
+    look = Filing(c).look
+    return tuple(
+        fact
+        for subject in (actor_subject(actor_id), node_subject(node), node_subject(HUB))
+        for fact in look(subject)
+    )
 
 
 def standing_digest(c: Cursor) -> str:

@@ -39,6 +39,11 @@ def _veiled(fact: f.Fact) -> str:
 
 
 def _line(fact: f.Fact) -> str:
+    evidence = f.evidence_of(fact)
+    return f"{_said(fact)} [shown by: {evidence}]" if evidence else _said(fact)
+
+
+def _said(fact: f.Fact) -> str:
     match fact:
         case f.Condemned() | f.Rejected() | f.VisualFailed() | f.RenderedUnusable() | f.HoldPlaced():
             return _block(fact)
@@ -48,6 +53,12 @@ def _line(fact: f.Fact) -> str:
             return _fill(fact)
         case f.VisitFact():
             return _visit(fact)
+        case f.Recalled() | f.Remedied() | f.ReportedStolen() | f.StolenReportClosed():
+            return _network(fact)
+        case f.AnnulmentProposed() | f.AnnulmentSeconded() | f.CondemnationAnnulled():
+            return _annulment(fact)
+        case f.IdentitiesLinked() | f.IdentitiesSplit() | f.BlockAssigned():
+            return _identity(fact)
         case f.CylinderRegistered(marks=marks):
             return f"Put on record: {marks.serial}, {marks.spec}, first test {marks.first_test}"
         case f.UnknownFact(kind=kind):
@@ -82,6 +93,44 @@ def _bench(fact: f.Fact) -> str:
             return f"Requalified, {method}{', ' + requalifier if requalifier else ''}"
         case f.OwnerNotified(how=how):
             return f"Owner told: {how}"
+        case _:
+            return fact.KIND
+
+
+def _network(fact: f.Fact) -> str:
+    match fact:
+        case f.Recalled(campaign=campaign, reason=reason):
+            return f"Recalled ({campaign}): {reason}"
+        case f.Remedied(campaign=campaign, finding=finding):
+            return f"Recall {campaign} answered: {finding}"
+        case f.ReportedStolen(reason=reason):
+            return f"Reported stolen: {reason}"
+        case f.StolenReportClosed(finding=finding):
+            return f"Report of theft closed: {finding}"
+        case _:
+            return fact.KIND
+
+
+def _annulment(fact: f.Fact) -> str:
+    match fact:
+        case f.AnnulmentProposed(why=why, evidence=evidence):
+            return f"Said to be condemned in error: {why} ({evidence})"
+        case f.AnnulmentSeconded(finding=finding):
+            return f"A second shop agrees that it was an error: {finding}"
+        case f.CondemnationAnnulled(why=why):
+            return f"Condemnation taken back as an error of the record: {why}"
+        case _:
+            return fact.KIND
+
+
+def _identity(fact: f.Fact) -> str:
+    match fact:
+        case f.IdentitiesLinked(why=why):
+            return f"The same cylinder as another record{': ' + why if why else ''}"
+        case f.IdentitiesSplit(why=why):
+            return f"Not the same cylinder as another record: {why}"
+        case f.BlockAssigned(finding=finding):
+            return f"A record of the pair belongs to this cylinder: {finding}"
         case _:
             return fact.KIND
 

@@ -183,7 +183,7 @@ def _check_inspector(command: _Judgement, around: Around, standing: Standing | N
         reasons.append(
             Reason(
                 "bench.day-old",
-                f"{on:%d %B %Y} is more than {OLDEST_PERFORMED_DAYS} days ago; that needs evidence.",
+                f"{on:%d %B %Y} is more than {OLDEST_PERFORMED_DAYS} days ago; that needs evidence: say what shows the day.",
             )
         )
     if standing is not None and not reasons:

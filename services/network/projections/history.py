@@ -11,7 +11,7 @@ from network.store.database import Tx
 
 history = Projection(
     name="history",
-    version=2,
+    version=3,
     tables=("history", "visit_cylinder"),
     create="""
 create table history (

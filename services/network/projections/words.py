@@ -21,8 +21,11 @@ class Told:
 
 def told(record: Recorded) -> Told:
     """Any fact in words; one that this software does not know is named as it is."""
-    words = _bench(record.fact) or _visit(record.fact) or _fill(record.fact) or _other(record)
-    return Told(printable(words.title), printable(words.detail))
+    fact = record.fact
+    words = _bench(fact) or _visit(fact) or _fill(fact) or _network(fact) or _identity(fact) or _other(record)
+    evidence = facts.evidence_of(fact)
+    detail = _joined(words.detail, f"shown by: {evidence}" if evidence else "")
+    return Told(printable(words.title), printable(detail))
 
 
 def printable(text: str) -> str:
@@ -118,6 +121,38 @@ def _fill(fact: facts.Fact) -> Told | None:
             return Told("Taped")
         case facts.SetDown(slot=slot):
             return Told("Set down", f"Slot {slot}")
+        case _:
+            return None
+
+
+def _network(fact: facts.Fact) -> Told | None:
+    match fact:
+        case facts.Recalled(campaign=campaign, reason=reason):
+            return Told("Recalled", f"{campaign}: {reason}")
+        case facts.Remedied(campaign=campaign, finding=finding):
+            return Told("Recall answered", f"{campaign}: {finding}")
+        case facts.ReportedStolen(reason=reason):
+            return Told("Reported stolen", reason)
+        case facts.StolenReportClosed(finding=finding):
+            return Told("Report of theft closed", finding)
+        case facts.AnnulmentProposed(why=why, evidence=evidence):
+            return Told("Said to be condemned in error", f"{why} ({evidence})")
+        case facts.AnnulmentSeconded(finding=finding):
+            return Told("A second shop agrees that it was an error", finding)
+        case facts.CondemnationAnnulled(why=why):
+            return Told("Condemnation annulled", why)
+        case _:
+            return None
+
+
+def _identity(fact: facts.Fact) -> Told | None:
+    match fact:
+        case facts.IdentitiesLinked(other=other, why=why):
+            return Told("Linked with another record", _joined(str(other), why))
+        case facts.IdentitiesSplit(why=why):
+            return Told("Parted from another record", why)
+        case facts.BlockAssigned(finding=finding):
+            return Told("A block found to belong to this record", finding)
         case _:
             return None
 

@@ -36,6 +36,7 @@ BENCH_LABELS: Mapping[str, str] = {
     "reason": "what was seen",
     "how": "how",
     "performed_on": "the day it was done",
+    "evidence": "what shows the day",
     "total_expansion_cc": "total expansion",
     "permanent_expansion_cc": "permanent expansion",
     "requalifier": "who requalified it",

@@ -36,7 +36,8 @@ def _base(at: Bench, form: Posted, /, **answers: object) -> dict[str, object]:
 
 
 def _dated(at: Bench, form: Posted, /, **answers: object) -> dict[str, object]:
-    return _base(at, form, performed_on=form.text("performed_on"), **answers)
+    day = {"performed_on": form.text("performed_on"), "evidence": form.text("evidence")}
+    return _base(at, form, **day, **answers)
 
 
 def _rated_in(form: Posted) -> dict[str, str] | None:

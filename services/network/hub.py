@@ -144,9 +144,13 @@ def put_together(settings: Settings, world: World, identity: Identity) -> Hub:
         digests=Digests(database, world.clock),
         epoch=epoch,
     )
-    with database.transaction() as tx:
-        now = world.clock()
-        opened = hub.own_log.open(tx, opening_id=world.new_id(), name=settings.name, now=now)
+    opened: Appended | None = None
+    if (
+        hub.beside.fell_back() is None
+    ):  # An older database may not know this incarnation: its numbers are taken.
+        with database.transaction() as tx:
+            now = world.clock()
+            opened = hub.own_log.open(tx, opening_id=world.new_id(), name=settings.name, now=now)
     if opened is not None:
         hub.announce_own(opened)
     return hub

@@ -39,15 +39,20 @@ async def keep_mark(
         head = await doorbell.wait(beyond=seen, timeout_s=LOOK_EVERY_S)
         if head is None:
             continue
-        try:
-            await asyncio.to_thread(_keep_mark_once, database, recorder, beside, own_inc)
-        except (psycopg.Error, PoolTimeout, OSError) as wrong:
-            log.warning("high-water mark not written", error=type(wrong).__name__)
+        await asyncio.to_thread(_keep_mark_once, database, recorder, beside, own_inc)
         seen = head.position
         await asyncio.sleep(WRITE_EVERY_S)
+    await asyncio.to_thread(_keep_mark_once, database, recorder, beside, own_inc)
 
 
 def _keep_mark_once(database: Database, recorder: EnvelopeRecorder, beside: Beside, own_inc: UUID) -> None:
+    try:
+        _mark_or_fall(database, recorder, beside, own_inc)
+    except (psycopg.Error, PoolTimeout, OSError) as wrong:
+        log.warning("high-water mark not written", error=type(wrong).__name__)
+
+
+def _mark_or_fall(database: Database, recorder: EnvelopeRecorder, beside: Beside, own_inc: UUID) -> None:
     before = beside.mark()
     with database.transaction() as tx:
         tx.execute("set transaction isolation level repeatable read, read only")

@@ -1,0 +1,49 @@
+"""A database that older software left is filed and folded anew at the start, once, and nothing of its log is touched."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from random import Random
+
+from tests.branch.a_shop import Shop, make_shop, open_shop
+from tests.contracts.test_three_folds_agree import chained
+from tests.cylinder.histories import drawn
+
+from branch.store import views as look
+from branch.store.up_to_date import FOLDED_AS
+
+
+def test_a_database_of_older_software_ends_with_the_standings_that_its_facts_give(tmp_path: Path) -> None:
+    shop = make_shop(tmp_path)
+    with shop.node.store.writing() as tx:
+        for link in chained(drawn(Random(11), most=40)):
+            tx.log.keep(link, position=None, is_proven=True)
+        tx.log.folded.settle(tx.c)
+    expected, log = _digest(shop), _log(shop)
+    # As older software knew it: by the header alone, each fact in one place.
+    with shop.node.store.writing() as tx:
+        tx.c.execute(
+            "update fact set actor = '', matters = 0 where kind like 'actor.%' or kind like 'node.%'"
+        )
+        tx.c.execute("delete from fact_about")
+        tx.c.execute("delete from standing where rowid % 2 = 0")
+        tx.c.execute("pragma user_version = 0")
+    assert _digest(shop) != expected
+    shop.node.store.close()
+    again = open_shop(tmp_path / "pier", shop.clock)
+    assert (_digest(again), _log(again)) == (expected, log)
+    with again.node.store.reading() as cursor:
+        cursor.execute("pragma user_version")
+        assert [tuple(row) for row in cursor.fetchall()] == [(FOLDED_AS,)]
+    again.node.store.close()
+
+
+def _digest(shop: Shop) -> str:
+    with shop.node.store.reading() as cursor:
+        return look.standing_digest(cursor)
+
+
+def _log(shop: Shop) -> list[tuple[object, ...]]:
+    with shop.node.store.reading() as cursor:
+        cursor.execute("select event_id, state from fact_state order by event_id")
+        return [tuple(row) for row in cursor.fetchall()]

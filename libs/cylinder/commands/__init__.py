@@ -1,0 +1,108 @@
+"""What a person at the counter, in the bay or at the bench may ask for. Imperative; each may be refused.
+
+`key` is made when the human acts: sent twice, a command is recorded once. Pydantic, because commands
+arrive as forms and JSON; every bound is here, so that decisions never see nonsense.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from cylinder.commands.bench import (
+    Condemn,
+    FailVisual,
+    MakeUnusable,
+    NotifyOwner,
+    PassVisual,
+    PlaceHold,
+    Register,
+    Reject,
+    ReleaseHold,
+    Requalify,
+)
+from cylinder.commands.visit import (
+    Abandon,
+    Analyse,
+    Authorise,
+    BleedWhip,
+    BlowOut,
+    CompleteFill,
+    ConnectWhip,
+    Greet,
+    HandOver,
+    HoldIt,
+    Identify,
+    LookOver,
+    RackIt,
+    ReadDates,
+    ReadRating,
+    ReadResidual,
+    Reopen,
+    Resume,
+    SayDoorOpened,
+    SeeStanding,
+    SendPeopleOut,
+    SetDownAt,
+    StopFill,
+    Taken,
+    TakeReading,
+    TapeValve,
+)
+
+VisitCommand = (
+    Identify | LookOver | ReadDates | ReadRating | SeeStanding | BlowOut | ConnectWhip | ReadResidual | Authorise
+    | TakeReading | CompleteFill | StopFill | Analyse | BleedWhip | TapeValve | SetDownAt | HoldIt | Resume
+    | Reopen | RackIt | Abandon
+)  # fmt: skip
+BenchCommand = (
+    PassVisual | FailVisual | Requalify | Reject | Condemn | MakeUnusable | PlaceHold | ReleaseHold | NotifyOwner
+)  # fmt: skip
+Command = Annotated[
+    Greet | SendPeopleOut | SayDoorOpened | HandOver | Register | VisitCommand | BenchCommand,
+    Field(discriminator="command"),
+]
+"""Everything that may be asked of a shop's node."""
+
+__all__ = [
+    "Abandon",
+    "Analyse",
+    "Authorise",
+    "BenchCommand",
+    "BleedWhip",
+    "BlowOut",
+    "Command",
+    "CompleteFill",
+    "Condemn",
+    "ConnectWhip",
+    "FailVisual",
+    "Greet",
+    "HandOver",
+    "HoldIt",
+    "Identify",
+    "LookOver",
+    "MakeUnusable",
+    "NotifyOwner",
+    "PassVisual",
+    "PlaceHold",
+    "RackIt",
+    "ReadDates",
+    "ReadRating",
+    "ReadResidual",
+    "Register",
+    "Reject",
+    "ReleaseHold",
+    "Reopen",
+    "Requalify",
+    "Resume",
+    "SayDoorOpened",
+    "SeeStanding",
+    "SendPeopleOut",
+    "SetDownAt",
+    "StopFill",
+    "TakeReading",
+    "Taken",
+    "TapeValve",
+    "VisitCommand",
+]

@@ -1,0 +1,109 @@
+"""What may be asked at the bench, of a cylinder that is on record."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Literal
+from uuid import UUID
+
+from pydantic import Field, StringConstraints
+
+from cylinder.commands.asked import Asked
+from cylinder.facts import Short
+from cylinder.marks import KeyedPressure, Marks, Note, Serial
+
+Evidence = Annotated[str, StringConstraints(strip_whitespace=True, max_length=200)]
+
+
+class BenchAsked(Asked):
+    """A judgement, and the day that it was made."""
+
+    cylinder_id: UUID
+    performed_on: dt.date
+    evidence: Evidence = ""
+    """What shows that it was done on that day, where that is more than a month ago."""
+
+
+class Register(Asked):
+    """Put a cylinder on record at the bench, by its marks, without a visit."""
+
+    command: Literal["register"] = "register"
+    marks: Marks
+    second_serial: Serial | None = None
+    is_another: bool = False
+
+
+class PassVisual(BenchAsked):
+    """Record a passed inside and outside look."""
+
+    command: Literal["pass_visual"] = "pass_visual"
+    findings: Note = ""
+    rated: KeyedPressure | None = None
+
+
+class FailVisual(BenchAsked):
+    """Record a failed inside look."""
+
+    command: Literal["fail_visual"] = "fail_visual"
+    findings: Short
+
+
+class Requalify(BenchAsked):
+    """Record a passed requalification; expansions in cubic centimetres where it was hydrostatic."""
+
+    command: Literal["requalify"] = "requalify"
+    method: Literal["hydrostatic", "hydrostatic and eddy current", "ultrasonic", "proof"]
+    total_expansion_cc: Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)] | None = None
+    permanent_expansion_cc: Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)] | None = None
+    requalifier: Note = ""
+    rated: KeyedPressure | None = None
+
+
+class Reject(BenchAsked):
+    """Reject: not to be filled until repaired and requalified."""
+
+    command: Literal["reject"] = "reject"
+    reason: Short
+    criterion_id: str
+
+
+class Condemn(BenchAsked):
+    """Condemn for good, in every shop. `last_four` is keyed off the metal."""
+
+    command: Literal["condemn"] = "condemn"
+    reason: Short
+    criterion_id: str
+    last_four: Annotated[str, StringConstraints(strip_whitespace=True, max_length=12)]
+
+
+class MakeUnusable(BenchAsked):
+    """Record that the cylinder can no longer hold pressure."""
+
+    command: Literal["make_unusable"] = "make_unusable"
+    how: Short
+
+
+class PlaceHold(Asked):
+    """Put a cylinder on hold."""
+
+    command: Literal["place_hold"] = "place_hold"
+    cylinder_id: UUID
+    reason: Short
+
+
+class ReleaseHold(Asked):
+    """Answer a hold with a finding, naming it."""
+
+    command: Literal["release_hold"] = "release_hold"
+    cylinder_id: UUID
+    block_id: UUID
+    finding: Short
+
+
+class NotifyOwner(Asked):
+    """Record that the owner was told in writing."""
+
+    command: Literal["notify_owner"] = "notify_owner"
+    cylinder_id: UUID
+    block_id: UUID
+    how: Short

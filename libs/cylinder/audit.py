@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
@@ -21,6 +21,9 @@ from cylinder.facts import FillAuthorised
 from cylinder.gather import Filed, Gathered, gather
 from cylinder.recorded import HUB, Origin, Recorded, cylinder_of
 from cylinder.standing import standing
+
+NO_EPOCH = "none"
+"""What a node writes that has not read any feed yet."""
 
 
 class Finding(StrEnum):
@@ -75,7 +78,9 @@ class Feed:
     hash_at: Callable[[int], str | None]
 
     def number_of(self, epoch: str) -> int | None:
-        """Which epoch it is, from 0; None when this feed was never called so."""
+        """Which epoch it is, from 0; -1 before a node has read any; None when this feed was never called so."""
+        if epoch == NO_EPOCH:
+            return -1
         return next((n for n, one in enumerate(self.epochs) if one[0] == epoch), None)
 
     def number_at(self, position: int) -> int:
@@ -83,12 +88,11 @@ class Feed:
         return max((n for n, one in enumerate(self.epochs) if one[1] < position), default=0)
 
     def proven(self, seen: SeenAt) -> int:
-        """How much of this feed a node had certainly read."""
+        """How much of this feed a node had certainly read: by the hash; without it, what came before its epoch."""
         if seen.position == 0 or self.hash_at(seen.position) == seen.feed_hash:
             return seen.position
         n = self.number_of(seen.epoch)
-        parted = 0 if n is None or n + 1 == len(self.epochs) else self.epochs[n + 1][1]
-        return parted if parted < seen.position else 0
+        return 0 if n is None or n < 0 else min(seen.position, self.epochs[n][1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,11 +134,17 @@ class _Case:
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """How far a node had read by a number in its log. `is_unproven`: it had read something that is shown no more."""
+    """How far a node had read by a number in its log, and in which epochs more than is proven (None: not of this feed)."""
 
     seq: int
     proven: int
-    is_unproven: bool
+    unproven_in: frozenset[int | None]
+
+    @classmethod
+    def of(cls, one: Written, feed: Feed) -> _Reading:
+        proven, n = feed.proven(one.seen), feed.number_of(one.seen.epoch)
+        more = frozenset([n]) if proven < one.seen.position else frozenset[int | None]()
+        return cls(one.fact.origin.seq, proven, more)
 
 
 @dataclass(slots=True)
@@ -158,9 +168,7 @@ class _Book:
         self.places.setdefault(fact.id, []).append(one)
         if one.beside == "fork":
             self.parted[origin.inc] = min(origin.seq, self.parted.get(origin.inc, origin.seq))
-        proven = self.feed.proven(one.seen)
-        noted = self._noted.setdefault(origin.inc, [])
-        noted.append(_Reading(origin.seq, proven, proven < one.seen.position))
+        self._noted.setdefault(origin.inc, []).append(_Reading.of(one, self.feed))
         if one.position is None:
             return
         self.at[fact.id] = one
@@ -184,7 +192,7 @@ class _Book:
             self._readings[inc] = tuple(_furthest(self._noted.get(inc, ())))
         rows = self._readings[inc]
         n = bisect_right(rows, upto, key=_seq)
-        return rows[n - 1] if n else _Reading(0, 0, False)
+        return rows[n - 1] if n else _Reading(0, 0, frozenset())
 
     def _judge(self, cylinder_id: UUID, fill: Written) -> tuple[Finding, tuple[Block, ...]]:
         case = self._case(cylinder_id)
@@ -193,21 +201,28 @@ class _Book:
         before = _Before.of(fill, self)
         held = {one.fact.id for one in case.all if before.has(one)}
         perhaps = [one.fact for one in case.all if one.fact.id not in held and before.may_have(one)]
-        facts, credentials = (
-            [one for one in some if one.id in held]
-            for some in (case.gathered.facts, case.gathered.credentials)
+        good, bad = (
+            held.union(one.id for one in perhaps if one.effect != effect) for effect in ("block", "clear")
         )
-        open_then = standing(cylinder_id, facts, credentials, hub=self.hub).blocks
+        open_then = self._open_by(cylinder_id, case, held)
+        open_anyhow = {one.id for one in self._open_by(cylinder_id, case, good)} if perhaps else None
+        sure = tuple(one for one in open_then if open_anyhow is None or one.id in open_anyhow)
         if open_then:
-            is_sure = not before.has_hole and all(one.effect == "block" for one in perhaps)
-            return Finding.KNEW if is_sure else Finding.CANNOT_SAY, open_then
-        if perhaps and any(one.effect == "block" for one in (*facts, *perhaps)):
+            return (Finding.KNEW, sure) if sure and not before.has_hole else (Finding.CANNOT_SAY, open_then)
+        if perhaps and self._open_by(cylinder_id, case, bad):
             return Finding.CANNOT_SAY, ()
         came_later = any(
             one.effect == "block" and one.id not in held and one.performed_on <= fill.fact.performed_on
             for one in case.gathered.facts
         )
         return Finding.UNKNOWABLE if came_later else Finding.NOTHING, ()
+
+    def _open_by(self, cylinder_id: UUID, case: _Case, ids: Set[UUID]) -> tuple[Block, ...]:
+        facts, credentials = (
+            [one for one in some if one.id in ids]
+            for some in (case.gathered.facts, case.gathered.credentials)
+        )
+        return standing(cylinder_id, facts, credentials, hub=self.hub).blocks
 
     def _case(self, cylinder_id: UUID) -> _Case:
         if cylinder_id not in self._cases:
@@ -227,23 +242,24 @@ class _Before:
     log: Mapping[UUID, int]
     """The incarnations that this log goes back to, each with the last number that lies before the fill."""
     read_to: int
-    is_unproven: bool
+    unproven_in: frozenset[int | None]
+    """The epochs in which more was read before the fill than is shown to be part of this feed."""
     has_hole: bool
     """Facts of the own log from before the fill may be missing everywhere."""
 
     @classmethod
     def of(cls, fill: Written, book: _Book) -> _Before:
         log = dict(_back_from(fill.fact.origin, book.opened))
-        proven = book.feed.proven(fill.seen)
-        readings = [book.reading(inc, upto) for inc, upto in log.items()]
+        readings = [_Reading.of(fill, book.feed)]
+        readings += [book.reading(inc, upto) for inc, upto in log.items()]
         in_chain = any(one.beside != "hole" for one in book.places[fill.fact.id])
         beginnings = [book.opened.get(inc) for inc in log]
         return cls(
             book,
             fill,
             log,
-            read_to=max(proven, *(one.proven for one in readings)),
-            is_unproven=proven < fill.seen.position or any(one.is_unproven for one in readings),
+            read_to=max(one.proven for one in readings),
+            unproven_in=frozenset[int | None]().union(*(one.unproven_in for one in readings)),
             has_hole=not in_chain or any(one is None or not one.is_whole for one in beginnings),
         )
 
@@ -265,14 +281,14 @@ class _Before:
         if one.position is None or one.fact.node == self.fill.fact.node:
             return False
         given_in, read_in = feed.number_at(one.position), feed.number_of(self.fill.seen.epoch)
-        if self.is_unproven and (read_in is None or read_in + 1 == len(feed.epochs)):
+        if None in self.unproven_in or given_in in self.unproven_in:
             return True
         written_in = feed.number_of(one.seen.epoch)
         if given_in == 0 or (written_in is not None and written_in >= given_in):
             return False
-        if self.is_unproven or read_in is None or written_in is None:
+        if self.unproven_in or read_in is None or written_in is None:
             return True
-        return read_in >= given_in or written_in < read_in
+        return read_in >= given_in or max(written_in, 0) < read_in
 
     def _places(self, one: Written) -> Iterable[Origin]:
         return (place.fact.origin for place in self.book.places.get(one.fact.id, ()))
@@ -297,10 +313,10 @@ def _back_from(place: Origin, opened: Mapping[UUID, Opened]) -> Iterator[tuple[U
 
 def _furthest(noted: Iterable[_Reading]) -> Iterator[_Reading]:
     """In the order of the log; whoever has read something does not forget it within one log."""
-    proven, is_unproven = 0, False
+    proven, unproven_in = 0, frozenset[int | None]()
     for one in sorted(noted, key=_seq):
-        proven, is_unproven = max(proven, one.proven), is_unproven or one.is_unproven
-        yield _Reading(one.seq, proven, is_unproven)
+        proven, unproven_in = max(proven, one.proven), unproven_in | one.unproven_in
+        yield _Reading(one.seq, proven, unproven_in)
 
 
 def _seq(one: _Reading) -> int:

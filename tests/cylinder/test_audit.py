@@ -195,9 +195,23 @@ def test_a_kind_that_this_software_does_not_know_blocks_here_too() -> None:
 def test_what_both_feeds_have_in_common_was_read_in_the_old_one_too() -> None:
     h = History()
     h.put(condemned())
+    h.put(a_fill("of another", cylinder=OTHER, seq=49), saw=h.read_to(h.head))
     h.begin_epoch("two")
     h.put(a_fill(), saw=h.elsewhere(h.head + 7, "one"))
-    assert h.findings() == [KNEW]
+    h.begin_epoch("three")
+    h.put(a_fill("after two restores", seq=51), saw=h.elsewhere(h.head + 7, "two"))
+    assert h.findings() == [NOTHING, KNEW, KNEW]
+
+
+def test_an_epoch_that_a_hub_went_on_with_unnoticed_after_a_restore_proves_only_what_came_before_it() -> None:
+    h = History()
+    block = h.put(held())
+    h.put(a_fill("honest", seq=49, cylinder=OTHER), saw=h.read_to(h.head))
+    h.begin_epoch("two")
+    h.put(released(block), saw=h.read_to(h.head))
+    # The shop read another feed of the same name and length; the clear may have stood in both, before they part.
+    h.put(a_fill(), saw=h.elsewhere(h.head, "two"))
+    assert h.findings() == [NOTHING, CANNOT_SAY]
 
 
 def test_beyond_the_parting_nobody_can_say() -> None:

@@ -9,10 +9,12 @@ from collections import defaultdict
 from typing import TYPE_CHECKING
 from uuid import UUID
 
+from tests.simulation.auditing import audited
 from tests.simulation.judging import filed, records_of_branch, records_of_hub
 from tests.simulation.memory_branch import BranchState
 from tests.simulation.vocabulary import NEWER_KIND
 
+from cylinder.audit import Finding
 from cylinder.facts import CondemnationAnnulled, Condemned
 from cylinder.recorded import cylinder_subject
 from cylinder.standing import digest
@@ -152,6 +154,7 @@ class Watch:
             self._shop_at_rest(shop, end.epoch, end.position, end.feed_hash, wanted)
         self._no_number_twice()
         self._every_clone_was_seen()
+        self._nobody_knew_and_filled()
 
     def _waits_for_a_person(self, shop: ShopMachine) -> bool:
         """A second machine with a withdrawn key: its blocks are taken, the rest lies at its disk and in quarantine."""
@@ -187,6 +190,14 @@ class Watch:
         store = filed(records_of_branch(shop.state))
         if digest(store.standing(one) for one in self.world.people.cylinders) != wanted:
             self.violate("P4", f"{shop.node} has other standings at {position}")
+
+    def _nobody_knew_and_filled(self) -> None:
+        """The audit of the real hub, over this one's log."""
+        for one in audited(self.world.hub.state):
+            self.world.count(f"audit: {one.finding}")
+            if one.finding is Finding.KNEW:
+                held = ", ".join(f"{block.kind} {block.id}" for block in one.blocks)
+                self.violate("P1", f"audit: {one.node} knew of {held}, and filled ({one.fill_id})")
 
     def _no_number_twice(self) -> None:
         for (inc, seq), found in self.hashes.items():

@@ -1,6 +1,6 @@
 """The hub's program: reads the environment, the clock and the random source, and hands them down.
 
-`python -m network serve | migrate | invite | officer | rebuild | verify | new-epoch | revoke | lift-suspicion`
+`python -m network serve | migrate | invite | officer | rebuild | verify | audit | new-epoch | revoke | lift-suspicion`
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from eventlog.keys import private_key, private_pem, public_text
 from eventlog.practice import WARNING, NoPracticeClock, clock_of
 from network import distrust
+from network.audit import audit_fills
+from network.audit_log import NotReadable
 from network.beside import MarkIsBroken, beside, fallen_behind, mark_of
 from network.enrolment import CODE_BYTES, NotInvitable, offer
 from network.export import CannotExport, export_log
@@ -167,6 +169,34 @@ def verify(json: Annotated[bool, typer.Option("--json", help="One JSON document"
             typer.echo(f"WRONG: {problem}", err=True)
         typer.echo("nothing is wrong" if not report.problems else f"{len(report.problems)} problems")
     raise typer.Exit(1 if report.problems else 0)
+
+
+@cli.command()
+def audit(json: Annotated[bool, typer.Option("--json", help="One JSON document")] = False) -> None:
+    """Judge every fill again over what its shop held then. Ends with 1 when a shop knew, and filled."""
+    settings = _settings()
+    _migrate(settings)
+    database = Database(settings.database_url)
+    try:
+        report = audit_fills(database, now=_now())
+    except NotReadable as wrong:
+        _stop(f"{wrong}: run `network verify`")
+    finally:
+        database.close()
+    if json:
+        typer.echo(report.model_dump_json())
+    else:
+        typer.echo(f"{report.fills} fills, judged up to position {report.position} of epoch {report.epoch}")
+        typer.echo(f"{report.could_not_have_known} were made before the shop could have known")
+        for one in report.cannot_say:
+            typer.echo(f"CANNOT SAY: fill {one.fill_id} at {one.node} on {one.performed_on}", err=True)
+        for one in report.knew:
+            held = ", ".join(f"{block.words} ({block.id})" for block in one.blocks)
+            typer.echo(
+                f"KNEW, AND FILLED: {one.node} on {one.performed_on}, fill {one.fill_id}: {held}", err=True
+            )
+        typer.echo(f"{len(report.knew)} knew, and filled")
+    raise typer.Exit(1 if report.knew else 0)
 
 
 @cli.command()

@@ -12,6 +12,7 @@ import signage
 from network.api import beats, checkpoints, divers, enrol, events, feed, health, returns
 from network.api.callers import refuse_when_fallen
 from network.api.problems import ProblemDocument, answer_problems
+from network.audit import keep_auditing
 from network.checkpoints import keep_signing
 from network.hub import Hub
 from network.office import api as office_api
@@ -42,14 +43,17 @@ def make_app(hub: Hub) -> FastAPI:
             keep_mark(hub.database, hub.recorder, hub.beside, hub.doorbell, hub.own_log.inc),
             name="high-water",
         )
-        for task in (listening, reading, signing, marking):
+        auditing = asyncio.create_task(
+            keep_auditing(hub.database, hub.doorbell, hub.measures, hub.world.clock), name="audit"
+        )
+        for task in (listening, reading, signing, marking, auditing):
             hub.background.watch(task)
         yield
         hub.doorbell.stop()
         listening.cancel()
         # Reader and signer are let finish their batch: a thread cannot be cancelled. How they ended was logged when
         # they did; it must not keep the rest from closing.
-        await asyncio.wait({listening, reading, signing, marking})
+        await asyncio.wait({listening, reading, signing, marking, auditing})
         hub.close()
 
     app = FastAPI(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, generate_latest
@@ -37,6 +38,17 @@ class Measures:
             "filltrail_exposures",
             "Fills of a cylinder that was blocked at the time",
             ["knew"],
+            registry=self.registry,
+        )
+        self._audited_at = Gauge(
+            "filltrail_fill_audit_timestamp_seconds",
+            "When every fill was last judged again; 0 before the first time",
+            registry=self.registry,
+        )
+        self._audited = Gauge(
+            "filltrail_audited_fills",
+            "Fills that the last audit found wanting",
+            ["finding"],
             registry=self.registry,
         )
         self.fallen_back = Gauge(
@@ -80,6 +92,12 @@ class Measures:
         self._digests.labels(verdict=digest).inc()
         if not feed_agrees:
             self._feeds_differ.inc()
+
+    def note_audit(self, at: dt.datetime, *, knew: int, cannot_say: int) -> None:
+        """What the last audit of all fills found."""
+        self._audited_at.set(at.timestamp())
+        self._audited.labels(finding="knew").set(knew)
+        self._audited.labels(finding="cannot-say").set(cannot_say)
 
     def count_returned(self, way: str, facts: int) -> None:
         """Facts that got a position because somebody gave them back, or sent them ahead."""

@@ -7,7 +7,8 @@ from fastapi import APIRouter, Depends, Path, Query
 
 from network.api.problems import Problem, documented
 from network.hub import Hub
-from network.office.documents import CylinderLife, Exposures, Found, Shops
+from network.office.audit import fills_in_question
+from network.office.documents import Audit, CylinderLife, Exposures, Found, Shops
 from network.office.look_up import all_exposures, all_shops, find_cylinders, life_of
 from network.office.people import Officer
 from network.office.sessions import officer_behind
@@ -62,6 +63,18 @@ def routes(hub: Hub) -> APIRouter:
     def exposures() -> Exposures:
         with hub.database.transaction() as tx:
             return all_exposures(tx)
+
+    @router.get(
+        "/audit",
+        summary="The last audit of all fills",
+        description=(
+            "Every authorised fill is judged again once a day over exactly what its shop held at that moment. `knew` "
+            "must be empty; `cannot_say` are fills around a restore of the hub or a fork of a log."
+        ),
+    )
+    def audit() -> Audit:
+        with hub.database.transaction() as tx:
+            return fills_in_question(tx)
 
     @router.get(
         "/shops",

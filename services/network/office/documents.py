@@ -95,6 +95,29 @@ class Exposure(_Shown):
     knew: bool
 
 
+class FillInQuestion(_Shown):
+    """A fill that the audit found wanting. `held`: what stood open by the facts that the shop held then."""
+
+    fill_id: UUID
+    cylinder_id: UUID
+    serial: str
+    shop: str
+    filled_on: dt.date
+    seen_position: int
+    held: tuple[str, ...]
+
+
+class Audit(_Shown):
+    """The last time that every fill was judged again; no `at` before the first time."""
+
+    at: dt.datetime | None = None
+    position: int = 0
+    fills: int = 0
+    could_not_have_known: int = 0
+    knew: tuple[FillInQuestion, ...] = ()
+    cannot_say: tuple[FillInQuestion, ...] = ()
+
+
 class CylinderLife(_Shown):
     """Everything known of one cylinder. `as_of` is the feed position that it was read to."""
 

@@ -16,6 +16,7 @@ from network.admission import Rate
 from network.api.callers import admit
 from network.api.problems import Problem
 from network.hub import Hub
+from network.office.audit import fills_in_question
 from network.office.documents import Shops
 from network.office.look_up import all_exposures, all_shops, find_cylinders, life_of, unread
 from network.office.people import Officer, Wait, plain_login, sign_in, sign_out
@@ -127,6 +128,12 @@ def routes(hub: Hub) -> APIRouter:
         with hub.database.transaction() as tx:
             found = all_exposures(tx)
         return _page(hub, "exposures.html", officer, found=found)
+
+    @router.get("/office/audit")
+    def audit(officer: reading) -> Response:
+        with hub.database.transaction() as tx:
+            found = fills_in_question(tx)
+        return _page(hub, "audit.html", officer, found=found)
 
     @router.get("/office/shops")
     def shops(officer: reading) -> Response:

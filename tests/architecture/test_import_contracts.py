@@ -24,6 +24,8 @@ PLANTED = [
     ("layers", "libs/signage/planted.py", "import branch"),
     ("pure-libs", "libs/cylinder/planted.py", "import time"),
     ("pure-libs", "libs/rulebook/planted.py", "from fastapi import FastAPI"),
+    ("sync-core", "libs/sync/planted.py", "import sqlite3"),
+    ("sync-core", "libs/sync/planted.py", "from cylinder.standing import Standing"),
     ("stores-only", "services/branch/planted.py", "from eventsourcing.sqlite import SQLiteRecorder"),
     ("stores-only", "services/network/planted.py", "import eventsourcing.postgres"),
     ("no-servers-at-the-shop", "services/branch/planted.py", "import psycopg"),

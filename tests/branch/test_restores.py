@@ -9,11 +9,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from tests.branch.a_hub import AHub, connect, head_of, shop_at
-from tests.branch.a_shop import RATED, Clock, Shop, open_shop
+from tests.branch.a_shop import RATED, Clock, Shop, open_shop, world
 
+from branch.enrolment import KEY, key_to_ask_with, settle
 from branch.link import why_in_doubt
 from branch.marker import FOLDER
+from branch.node import wake_store
+from branch.settings import read_settings
 from branch.store.rows import node_row
 from branch.verify import check
 from branch.web.pages.render import chips
@@ -397,3 +401,69 @@ def test_a_beat_that_is_brought_again_after_hours_changes_nothing(shop: Shop, hu
     with pytest.raises(PageRefused, match="long past"):
         beat(shop)
     assert here(shop).ticket == was
+
+
+def test_the_same_backup_restored_twice_makes_two_incarnations_and_loses_neither(
+    shop: Shop, hub: AHub, tmp_path: Path
+) -> None:
+    shop.up_to("identify")
+    in_step(shop)
+    kept = backup(shop, tmp_path / "kept")
+    was = here(shop)
+    shop.greet(tag=20)
+    in_step(shop)
+    restore(shop, hub, kept)
+    first = here(shop)
+    shop.greet(tag=21)
+    in_step(shop)
+    restore(shop, hub, kept, with_marker=False)
+    shop.greet(tag=22)
+    in_step(shop)
+    second = here(shop)
+    assert len({was.inc, first.inc, second.inc}) == 3
+    assert {visit.tag for visit in shop.node.desk.open_visits()} == {14, 20, 21, 22}
+    assert hub.kinds.count("visit.cylinder_received") == 4
+    assert check(shop.node.store).problems == ()
+
+
+def test_a_database_whose_write_ahead_file_is_gone_is_known_as_an_older_one(shop: Shop, hub: AHub) -> None:
+    in_step(shop)
+    with shop.node.store.reading() as cursor:
+        cursor.execute("pragma wal_checkpoint(truncate)")
+    database = shop.node.store.path
+    without_wal = database.read_bytes()
+    was = here(shop)
+    shop.greet(tag=20)
+    shop.node.store.close()
+    for file in data_of(shop).glob("branch.sqlite*"):
+        file.unlink()
+    database.write_bytes(without_wal)
+    shop.node = open_shop(data_of(shop), shop.clock).node
+    connect(shop, hub)
+    assert here(shop).parent == was.inc
+    assert here(shop).relearning == "restore"
+
+
+def test_an_empty_disk_begins_as_lost_and_only_what_was_never_sent_is_gone(shop: Shop, hub: AHub) -> None:
+    shop.up_to("identify")
+    in_step(shop)
+    shop.up_to("outside", visit_id=shop.node.desk.open_visits()[0].id)
+    data = data_of(shop)
+    shop.node.store.close()
+    for file in data.glob("branch.sqlite*"):
+        file.unlink()
+    shutil.rmtree(data / FOLDER)
+    (data / KEY).unlink()
+    hub.lets_in("pier", key_to_ask_with(data, Ed25519PrivateKey.generate()))
+    settle(data, read_settings(data))
+    wake_store(data, read_settings(data), world(shop.clock), is_lost=True).close()
+    shop.node = open_shop(data, shop.clock).node
+    connect(shop, hub)
+    in_step(shop)
+    opened = [
+        row.link.envelope.event for row in hub.state.feed if row.link.envelope.event.kind == "node.log_opened"
+    ]
+    assert opened[-1].body["reason"] == "lost"
+    (visit,) = shop.node.desk.open_visits()
+    assert (visit.tag, visit.step) == (14, "identify")
+    assert check(shop.node.store).problems == ()

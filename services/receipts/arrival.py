@@ -10,11 +10,18 @@ from dataclasses import dataclass
 from uuid import UUID
 
 from cylinder.annulment import ANNULMENT_KINDS
-from cylinder.facts import ActorCertified, HandedOver, VisitAbandoned
+from cylinder.facts import (
+    ActorCertified,
+    CylinderIdentified,
+    CylinderRegistered,
+    FillCompleted,
+    HandedOver,
+    VisitAbandoned,
+)
 from cylinder.gather import filed_under
 from cylinder.identity import IDENTITY_KINDS
 from cylinder.proof import CREDENTIAL_KINDS
-from cylinder.recorded import Recorded, origin_of, recorded
+from cylinder.recorded import Recorded, cylinder_of, origin_of, recorded
 from cylinder.visit import visit_of
 from eventlog.envelope import read
 from eventlog.wire import FeedItem
@@ -29,6 +36,15 @@ class Person:
 
     actor_id: str
     known_as: str
+
+
+@dataclass(frozen=True, slots=True)
+class Fill:
+    """A completed fill, and how far its shop had read the feed."""
+
+    cylinder_id: UUID
+    performed_on: dt.date
+    seen_position: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +63,10 @@ class Arrival:
     is_end_of_visit: bool = False
     shop: Shop | None = None
     person: Person | None = None
+    position: int = 0
+    fill: Fill | None = None
+    serial: tuple[UUID, str] | None = None
+    """A cylinder, and what its serial was read as."""
 
 
 def arrival(item: FeedItem, *, hub_node: str) -> Arrival:
@@ -67,7 +87,24 @@ def arrival(item: FeedItem, *, hub_node: str) -> Arrival:
         is_end_of_visit=handed is not None or isinstance(fact, VisitAbandoned),
         shop=enrolled_shop(envelope, hub_node=hub_node),
         person=_person(fact) if isinstance(fact, ActorCertified) else None,
+        position=item.position,
+        fill=_fill(record, envelope.event.seen.position),
+        serial=_serial(record),
     )
+
+
+def _fill(record: Recorded, seen_position: int) -> Fill | None:
+    cylinder_id = cylinder_of(record.subject)
+    if cylinder_id is None or not isinstance(record.fact, FillCompleted):
+        return None
+    return Fill(cylinder_id, record.performed_on, seen_position)
+
+
+def _serial(record: Recorded) -> tuple[UUID, str] | None:
+    cylinder_id = cylinder_of(record.subject)
+    if cylinder_id is None or not isinstance(record.fact, CylinderRegistered | CylinderIdentified):
+        return None
+    return cylinder_id, record.fact.marks.serial
 
 
 def _may_block_or_clear(record: Recorded) -> bool:

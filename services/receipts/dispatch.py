@@ -23,6 +23,7 @@ from receipts.ledger import Ledger, Receipt, State
 from receipts.letter import Given, HandOver, Untellable, letter
 from receipts.mail import Mail, Sender, Unaddressable, card_doubts, mail
 from receipts.post import Outcome, Post
+from receipts.recall_letter import NothingToTell, recall_letter
 from rulebook import Pack
 
 FIRST_WAIT_S = 2.0
@@ -91,6 +92,9 @@ class Dispatch:
     async def _write_and_post(self, receipt: Receipt, card: DiverCard) -> None:
         try:
             ready = await asyncio.to_thread(self._mail, receipt, card)
+        except NothingToTell as wrong:
+            self._end(receipt, "dropped", str(wrong))
+            return
         except (Untellable, Unaddressable) as wrong:
             self._end(receipt, "refused", str(wrong))
             return
@@ -127,6 +131,8 @@ class Dispatch:
                 assert_never(outcome.word)
 
     def _mail(self, receipt: Receipt, card: DiverCard) -> Mail:
+        if self.ledger.is_recall(receipt.handover_id):
+            return self._recall(receipt, card)
         handover = self._hand_over(receipt)
         return mail(
             letter(handover, card.name, self.pack),
@@ -136,6 +142,20 @@ class Dispatch:
             sender=self.sender,
             now=self.clock(),
         )
+
+    def _recall(self, receipt: Receipt, card: DiverCard) -> Mail:
+        """What is held by now: a finding that was annulled since calls nothing back."""
+        called = self.ledger.called_back(receipt.handover_id)
+        if not called:
+            raise NothingToTell("nothing stands against these fills any more")
+        shop = self.ledger.shop(receipt.node)
+        written = recall_letter(
+            receipt.handover_id, called, card.name, shop, lambda node: self.ledger.shop(node).name
+        )
+        return mail(
+            written, card, handover_id=receipt.handover_id, shop=shop, sender=self.sender, now=self.clock(),
+            about="recall",
+        )  # fmt: skip
 
     def _hand_over(self, receipt: Receipt) -> HandOver:
         """Fold the visits of a hand-over, and what stands against their cylinders at this moment."""

@@ -20,7 +20,9 @@ from uuid import UUID
 from cylinder.recorded import Recorded, origin_of, recorded
 from eventlog.envelope import read
 from eventlog.feed import Cursor
+from receipts import recalling
 from receipts.arrival import Arrival
+from receipts.recalling import CalledBack
 from receipts.shop import Shop
 
 State = Literal["due", "sending", "sent", "unknown", "refused", "dropped"]
@@ -37,7 +39,7 @@ move_cursor = "update cursor set epoch = ?, position = ?, feed_hash = ?"
 is_closed = "select 1 from closed_visit where visit_id = ? and node = ?"
 keep_fact = "insert or ignore into fact (id, node, visit_id, raw) values (?, ?, ?, ?)"
 file_fact = "insert or ignore into filed (subject, id, raw) values (?, ?, ?)"
-has_filed = "select count(*) from sqlite_master where type = 'table' and name = 'filed'"
+has_filed = "select count(*) from sqlite_master where type = 'table' and name in ('filed', 'place')"
 close_visit = "insert or ignore into closed_visit (visit_id, node, handover_id) values (?, ?, ?)"
 forget_visit = "delete from fact where visit_id = ? and node = ?"
 handed_so_far = "select count(*) from closed_visit where handover_id = ? and node = ?"
@@ -118,7 +120,7 @@ class Ledger:
         self._db.execute("pragma journal_mode = wal")
         # FULL: what is marked `sending` must be on disk before the first byte of the mail leaves.
         self._db.execute("pragma synchronous = full")
-        is_of_older_software = not self._db.execute(has_filed).fetchone()[0]
+        is_of_older_software = self._db.execute(has_filed).fetchone()[0] < 2
         self._db.executescript(resources.files("receipts").joinpath("ledger.sql").read_text("utf-8"))
         if is_of_older_software:  # What it did not keep is in the feed; a new file is at its start anyway.
             self.begin_again()
@@ -146,6 +148,8 @@ class Ledger:
         with self._transaction() as db:
             for arrival in arrivals:
                 _take(db, arrival, hub_time - arrival.received_at, now)
+                recalling.note(db, arrival)
+            recalling.call_back(db, arrivals, hub_time=hub_time, now=now)
             db.execute(move_cursor, (after.epoch, after.position, after.feed_hash))
 
     def first_due(self, now: dt.datetime) -> Receipt | None:
@@ -235,6 +239,16 @@ class Ledger:
     def filed(self, subject: str) -> tuple[Recorded, ...]:
         """What blocks or clears a cylinder, and what that rests on, from every shop, as far as the feed was read."""
         return self._facts(facts_filed, subject)
+
+    def is_recall(self, letter_id: UUID) -> bool:
+        """Whether this is a letter about cylinders found bad later, and no receipt of a hand-over."""
+        with self._transaction() as db:
+            return recalling.is_letter(db, letter_id)
+
+    def called_back(self, letter_id: UUID) -> tuple[CalledBack, ...]:
+        """What such a letter has to say by now."""
+        with self._transaction() as db:
+            return recalling.in_letter(db, letter_id)
 
     def shop(self, node: str) -> Shop:
         """The shop by its node; one that the hub has not introduced goes by its node's name."""

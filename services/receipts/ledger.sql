@@ -65,3 +65,31 @@ create table if not exists person (
     node     text not null,
     known_as text not null
 ) strict;
+
+-- Completed fills, so that a finding that comes late reaches who may be breathing from it.
+create table if not exists fill (
+    fill_id       text primary key,
+    node          text not null,
+    cylinder_id   text not null,
+    diver_ref     text,
+    performed_on  text not null,
+    position      integer not null,
+    seen_position integer not null
+) strict;
+create index if not exists fill_by_cylinder on fill (cylinder_id);
+
+-- Where in the feed stands what is filed, and what a cylinder's serial was last read as.
+create table if not exists place (id text primary key, position integer not null) strict;
+create table if not exists serial (cylinder_id text primary key, serial text not null) strict;
+
+-- Who was told not to use what, and in which letter (a row of `receipt`): a diver and a cylinder once. Only a fill
+-- of a later day than `told_on` is told of again.
+create table if not exists recall (
+    diver_ref   text not null,
+    cylinder_id text not null,
+    letter_id   text not null,
+    told_on     text not null,
+    primary key (diver_ref, cylinder_id)
+) strict;
+create index if not exists recall_by_letter on recall (letter_id);
+create table if not exists recall_letter (letter_id text primary key) strict;

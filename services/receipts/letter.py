@@ -7,6 +7,7 @@ danger, load anything from elsewhere, or depend on the day it is sent: a repeat 
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 from uuid import UUID
@@ -128,10 +129,15 @@ def letter(handover: HandOver, diver_name: str, pack: Pack) -> Letter:
         if stopped
         else f"{_cylinders(len(cards)).capitalize()} filled at {handover.shop.name}"
     )
+    return rendered(subject, "receipt", shown)
+
+
+def rendered(subject: str, template: str, shown: Mapping[str, object]) -> Letter:
+    """A letter from its two templates, which say the same."""
     return Letter(
         subject=subject,
-        text=_templates.get_template("receipt.txt").render(shown).strip() + "\n",
-        html=_inliner.inline(_templates.get_template("receipt.html").render(shown)),
+        text=_templates.get_template(f"{template}.txt").render(shown).strip() + "\n",
+        html=_inliner.inline(_templates.get_template(f"{template}.html").render(shown)),
     )
 
 

@@ -11,6 +11,7 @@ from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime, parseaddr
+from typing import Literal
 from uuid import UUID
 
 from eventlog.card import is_address
@@ -20,6 +21,9 @@ from receipts.shop import Shop, is_one_line
 
 # 7bit: no relay on the way has to know 8BITMIME, and none has a reason to write the body anew.
 _POLICY = SMTP.clone(cte_type="7bit", max_line_length=76)
+
+
+About = Literal["handover", "recall"]
 
 
 class Unaddressable(Exception):
@@ -61,9 +65,9 @@ def sender_from(text: str) -> Sender:
     return Sender(name, address)
 
 
-def message_id(handover_id: UUID, sender: Sender) -> str:
-    """The same for every attempt at one hand-over, so that a repeat is known as one."""
-    return f"<handover.{handover_id}@{sender.domain}>"
+def message_id(letter_id: UUID, sender: Sender, about: About = "handover") -> str:
+    """The same for every attempt at one letter, so that a repeat is known as one."""
+    return f"<{about}.{letter_id}@{sender.domain}>"
 
 
 def card_doubts(card: DiverCard) -> tuple[str, ...]:
@@ -77,7 +81,14 @@ def card_doubts(card: DiverCard) -> tuple[str, ...]:
 
 
 def mail(
-    written: Letter, card: DiverCard, *, handover_id: UUID, shop: Shop, sender: Sender, now: dt.datetime
+    written: Letter,
+    card: DiverCard,
+    *,
+    handover_id: UUID,
+    shop: Shop,
+    sender: Sender,
+    now: dt.datetime,
+    about: About = "handover",
 ) -> Mail:
     """The letter in its cover. Raises Unaddressable."""
     doubts = card_doubts(card)
@@ -89,7 +100,7 @@ def mail(
     message["Reply-To"] = Address(shop.name, addr_spec=shop.reply_to or sender.address)
     message["Subject"] = written.subject
     message["Date"] = format_datetime(now.astimezone(dt.UTC))
-    message["Message-ID"] = message_id(handover_id, sender)
+    message["Message-ID"] = message_id(handover_id, sender, about)
     message["Auto-Submitted"] = "auto-generated"  # RFC 3834, 5: so that no out-of-office answers it
     message.set_content(written.text, cte="quoted-printable")
     message.add_alternative(written.html, subtype="html", cte="quoted-printable")

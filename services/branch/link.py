@@ -43,7 +43,7 @@ def why_in_doubt(here: Standpoint, link: Link) -> str:
     if here.relearning:
         return (
             f"{_RELEARNING.get(here.relearning, _RELEARNING['restore'])} It may have forgotten what others condemned: "
-            "nothing is filled until it has read the network's records to the end. That needs the line, and nobody."
+            "nothing is filled until it has read the network's records to the end. That needs the line, and nothing else."
         )
     if link.standings_differ:
         return (

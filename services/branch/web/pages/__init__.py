@@ -19,6 +19,7 @@ from branch.web.pages import (
     gap,
     greet,
     hand_over,
+    recalls,
     sign_in,
     staff,
     stop,
@@ -31,7 +32,7 @@ from cylinder.refusal import Reason
 _ROUTERS = (
     sign_in.router, board.router, stream.router, stop.router,
     greet.router, find.router, bay.router, hand_over.router, staff.router, about.router,
-    visit.router, bench.router, gap.router,
+    visit.router, bench.router, gap.router, recalls.router,
 )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from branch import floor
 from branch.node import Node
 from branch.store import views as look
 from branch.web.gate import DEVICE_COOKIE, MaybeSignedIn, SignInNeeded, TheNode
+from branch.web.pages import recalls
 from branch.web.pages.render import chips_piece, piece, render
 
 router = APIRouter(include_in_schema=False)
@@ -23,8 +24,9 @@ def show(request: Request, node: TheNode, session: MaybeSignedIn, far: int = 0) 
     if session is None and not (is_far and is_one_of_ours):
         raise SignInNeeded("/?far=1" if is_far else "/")
     return render(
-        request, "board.html", back=None, stream=STREAM, session=session, board=view(node), is_far=is_far
-    )
+        request, "board.html", back=None, stream=STREAM, session=session, board=view(node), is_far=is_far,
+        called_back=0 if is_far else recalls.how_many(node),
+    )  # fmt: skip
 
 
 def view(node: Node) -> floor.Board:

@@ -141,6 +141,8 @@ class Network:
     shops: dict[str, ShopProgram]
     receipts: Program | None = None
     mailbox: Program | None = None
+    also: Mapping[str, str] = field(default_factory=dict)
+    """Variables that every program gets besides the usual ones."""
 
     @property
     def programs(self) -> list[Program]:
@@ -176,16 +178,18 @@ def start_network(
     *,
     shops: tuple[str, ...] = ("lantern", "gannet"),
     mail: bool = False,
+    also: Mapping[str, str] | None = None,
 ) -> Network:
     """Start the hub and the shops, enrolled and staffed; with `mail`, the worker and a catcher too."""
+    also = also or {}
     hub = Program("network", "hub", free_port(), {}, folder / "logs")
     redis = {"FILLTRAIL_REDIS_URL": redis_url} if redis_url else {}
-    hub.env = {**_env(folder / "hub", hub.port), "FILLTRAIL_DATABASE_URL": database_url, **redis}
+    hub.env = {**_env(folder / "hub", hub.port), "FILLTRAIL_DATABASE_URL": database_url, **redis, **also}
     hub.start()
-    network = Network(folder, hub, {})
+    network = Network(folder, hub, {}, also=also)
     try:
         for slug in shops:
-            network.shops[slug] = _open_shop(folder, hub, slug)
+            network.shops[slug] = _open_shop(folder, hub, slug, also)
         if mail:
             _start_mail(network)
     except BaseException:
@@ -194,9 +198,9 @@ def start_network(
     return network
 
 
-def _open_shop(folder: Path, hub: Program, slug: str) -> ShopProgram:
+def _open_shop(folder: Path, hub: Program, slug: str, also: Mapping[str, str] | None = None) -> ShopProgram:
     shop = ShopProgram("branch", slug, free_port(), {}, folder / "logs")
-    shop.env = {**_env(folder / slug, shop.port), "FILLTRAIL_HUB_URL": hub.url}
+    shop.env = {**_env(folder / slug, shop.port), "FILLTRAIL_HUB_URL": hub.url, **(also or {})}
     code = hub.ask("invite", "--name", slug.title(), "--slug", slug)
     run(
         "branch",
@@ -237,6 +241,7 @@ def _start_mail(network: Network) -> None:
         **_env(folder / "receipts", receipts.port),
         "FILLTRAIL_HUB_URL": hub.url,
         "FILLTRAIL_SMTP_URL": f"smtp://{LOOPBACK}:{smtp}",
+        **network.also,
     }
     code = hub.ask("invite", "--name", "receipts", "--slug", "receipts", "--reader")
     run("receipts", "enrol", "--hub", hub.url, "--code", code, env=receipts.env)

@@ -90,7 +90,7 @@ def judge_expansion(
             return [pack.finding("spec.permit_terms", "hold")]
         rule, percent = pack.rule("spec.permit_terms"), permit.permanent_expansion_percent
     if _is_over(permanent_cc, total_cc, percent):
-        seen = f"Permanent {permanent_cc:g} cc of total {total_cc:g} cc is {permanent_cc / total_cc:.2%}."
+        seen = f"Permanent {permanent_cc:g} cc of total {total_cc:g} cc is {_share(permanent_cc, total_cc, percent)}."
         return [pack.finding_of(rule, "refuse", seen)]
     return []
 
@@ -98,6 +98,13 @@ def judge_expansion(
 def _is_over(permanent_cc: float, total_cc: float, percent: float) -> bool:
     """Read as the decimals that were keyed: 1.1 cc of 11 cc is exactly 10 %, and exactly the limit passes."""
     return Decimal(str(permanent_cc)) * 100 > Decimal(str(percent)) * Decimal(str(total_cc))
+
+
+def _share(permanent_cc: float, total_cc: float, percent: float) -> str:
+    """With as many decimals as it takes to be seen above the limit: 10.04 % is not shown as 10.0 %."""
+    share = permanent_cc / total_cc * 100
+    decimals = next((places for places in range(1, 6) if round(share, places) > percent), 6)
+    return f"{share:.{decimals}f}%"
 
 
 def judge_oxygen_service(

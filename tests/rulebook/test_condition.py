@@ -96,6 +96,12 @@ def test_permanent_expansion_of_exactly_ten_percent_passes() -> None:
     ]
 
 
+@pytest.mark.parametrize(("permanent", "shown"), [(12.1, "10.1%"), (12.05, "10.04%"), (12.001, "10.001%")])
+def test_a_share_above_the_limit_is_not_shown_as_the_limit(permanent: float, shown: str) -> None:
+    findings = judge_expansion(US, "3AL", total_cc=120.0, permanent_cc=permanent)
+    assert f"is {shown}." in findings[0].words
+
+
 def test_a_special_permits_expansion_is_its_permits_business() -> None:
     # 49 CFR 180.205(i)(1)(vii), 2015 edition.
     assert said(judge_expansion(US, "SP", total_cc=100.0, permanent_cc=1.0)) == [

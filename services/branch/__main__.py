@@ -38,6 +38,7 @@ from branch.offline import check_file, kept_checkpoints
 from branch.people import SignInRefused
 from branch.settings import ShopSettings, read_settings
 from branch.staff import Role, take_on
+from branch.store import StoreIsBroken
 from branch.verify import check, rebuild
 from eventlog.hub_client import HubClient, HubRefused, HubUnreachable, enrol
 from eventlog.keys import public_key, public_text
@@ -350,6 +351,12 @@ def _lock() -> None:
         lock_folder(_data())
     except AnotherIsRunning as wrong:
         raise _fail(str(wrong)) from None
+    except FileNotFoundError:
+        raise _fail(f"No shop is enrolled in {_data()}.") from None
+    except OSError as wrong:
+        raise _fail(
+            f"{_data()} cannot be written: {wrong.strerror}. Nothing can be recorded; do not fill."
+        ) from None
 
 
 def _open(*, locked: bool = True) -> Node:
@@ -359,6 +366,8 @@ def _open(*, locked: bool = True) -> Node:
         return open_node(_data(), WORLD, hub_url=os.environ.get("FILLTRAIL_HUB_URL"), is_alone=locked)
     except FileNotFoundError:
         raise _fail(f"No shop is enrolled in {_data()}.") from None
+    except StoreIsBroken as wrong:
+        raise _fail(f"{wrong}. Do not fill. What to do after a loss is in infra/backup.md.") from None
 
 
 if __name__ == "__main__":

@@ -45,7 +45,9 @@ class Counter:
         for tablet in self.program.tablets:
             if tablet.http.get("/api/floor").status_code != 401:
                 return tablet
-        http = httpx.Client(base_url=self.program.url, timeout=30, cookies=self.program.device)
+        # No connection twice: after a 500 the server hangs up, maybe while the next request is on its way.
+        limits = httpx.Limits(max_keepalive_connections=0)
+        http = httpx.Client(base_url=self.program.url, timeout=30, cookies=self.program.device, limits=limits)
         answer = http.post("/api/session", json={"actor": self.actor, "pin": PIN})
         assert answer.status_code == 200, answer.text
         self.program.tablets.append(Tablet(self.program, http, "operator"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import uuid
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -92,14 +92,16 @@ class Faulty:
 
 
 @contextmanager
-def faulty_network(folder: Path, database_url: str, *, page_limit: int | None = None) -> Iterator[Faulty]:
+def faulty_network(
+    folder: Path, database_url: str, *, page_limit: int | None = None, env: Mapping[str, str] | None = None
+) -> Iterator[Faulty]:
     """Started and in step."""
     (folder / "hub").mkdir()
     hub = make_hub(hub_settings(database_url, folder / "hub"))
     lantern: Counter | None = None
     try:
         with serving(hub) as served, Line(urlsplit(served.url).port or 0, page_limit=page_limit) as line:
-            lantern = make_counter(folder, hub.key, line.url)
+            lantern = make_counter(folder, hub.key, line.url, env=env)
             key = private_key((lantern.database.parent / "node.key").read_bytes())
             gannet = Shop("gannet")
             for shop in (Shop("lantern", key=key), gannet):

@@ -6,6 +6,7 @@ Must never write a standing without its fact, use a number of the log twice, or 
 from __future__ import annotations
 
 import datetime as dt
+import sqlite3
 from collections.abc import Callable, Iterator, Sequence, Set
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from importlib.resources import files
 from pathlib import Path
 from uuid import UUID
 
+from eventsourcing.persistence import PersistenceError
 from eventsourcing.sqlite import SQLiteCursor
 
 from branch.store import rows
@@ -195,6 +197,13 @@ class BranchStore:
         )  # Divers' cards and hashes of PINs lie in it; SQLite's own files follow its mode.
         self._datastore = BranchDatastore(path)
         self._recorder = EnvelopeRecorder(self._datastore)
+        try:
+            self._bring_up()
+        except (PersistenceError, sqlite3.DatabaseError) as wrong:
+            self._datastore.close()
+            raise StoreIsBroken(f"{path} cannot be used: {wrong}") from wrong
+
+    def _bring_up(self) -> None:
         with self._datastore.transaction(commit=True) as cursor:
             self._recorder.create(cursor)
             add_columns(cursor)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import datetime as dt
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass, field
 
 import structlog
@@ -77,6 +77,7 @@ class Sync:
     _kept_at: dt.datetime | None = None
     _search: Search | None = None
     _alerted: set[str] = field(default_factory=set)
+    _most_at_once: int = MOST_ENVELOPES_A_PUSH
 
     def wake_push(self) -> None:
         """Something was written; may be called from any thread."""
@@ -145,11 +146,12 @@ class Sync:
             self._pull.set()
 
     async def _push_run(self) -> bool:
-        run = await asyncio.to_thread(self.store.unsent, most=MOST_ENVELOPES_A_PUSH, most_bytes=MOST_BYTES)
+        run = await asyncio.to_thread(self.store.unsent, most=self._most_at_once, most_bytes=MOST_BYTES)
         here = await asyncio.to_thread(self.talk.here)
         if not run or here is None:
             return False
-        answer: PushAnswer | PushRefusal = await self.client.push(run, own_seq=here.seq)
+        with self._as_much_as_goes_through():
+            answer: PushAnswer | PushRefusal = await self.client.push(run, own_seq=here.seq)
         if isinstance(answer, PushRefusal) and answer.answer == "busy":
             raise HubUnreachable("the hub is busy", retry_after_s=answer.retry_after_s)
         match await asyncio.to_thread(self.talk.take_push_answer, answer):
@@ -160,6 +162,17 @@ class Sync:
             case _:
                 self.link.trouble = ""
         return True
+
+    @contextlib.contextmanager
+    def _as_much_as_goes_through(self) -> Iterator[None]:
+        """Half as much after a failure, twice as much after a success: a line too thin for a whole backlog within one
+        time-out would be tried with the same backlog for ever."""
+        try:
+            yield
+        except HubUnreachable:
+            self._most_at_once = max(1, self._most_at_once // 2)
+            raise
+        self._most_at_once = min(MOST_ENVELOPES_A_PUSH, 2 * self._most_at_once)
 
     async def _send_alerts(self) -> None:
         """Bad news overtakes a backlog that takes more than one push."""
@@ -177,10 +190,11 @@ class Sync:
                 log.info("a block overtook its log", hash=sealed.hash)
 
     async def _give_back_run(self) -> bool:
-        run = await asyncio.to_thread(self.store.unplaced, most=MOST_ENVELOPES_A_PUSH, most_bytes=MOST_BYTES)
+        run = await asyncio.to_thread(self.store.unplaced, most=self._most_at_once, most_bytes=MOST_BYTES)
         if not run:
             return False
-        answer = await self.client.give_back(run)
+        with self._as_much_as_goes_through():
+            answer = await self.client.give_back(run)
         done = await asyncio.to_thread(self.talk.given_back, answer)
         log.info("gave back", offered=len(run), done=done, unknown_key=len(answer.unknown_key))
         here = await asyncio.to_thread(self.talk.here)

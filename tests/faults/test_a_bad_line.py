@@ -10,6 +10,9 @@ from tests.journeys.a_network import wait_until
 
 pytestmark = [pytest.mark.wire, pytest.mark.slow]
 
+THIN_BYTES = 12_000
+SMALLEST_FACT_BYTES = 600
+
 BREAKS: tuple[Trouble, ...] = (
     troubles.reset,
     troubles.lost_answer,
@@ -92,6 +95,17 @@ def test_a_slow_line_is_slow_and_whole(faulty: Faulty) -> None:
     recorded = faulty.lantern.fill()
     faulty.everything_arrives(cylinder_id, recorded)
     faulty.line.heal()
+
+
+def test_a_line_too_thin_for_the_whole_backlog_takes_it_in_pieces(faulty: Faulty) -> None:
+    lantern, line = faulty.lantern, faulty.line
+    line.suffer(troubles.reset, frozenset({"push"}))
+    recorded = [one for _ in range(3) for one in lantern.fill()]
+    line.suffer(troubles.too_thin(THIN_BYTES), frozenset({"push"}))
+    wait_until(lambda: not lantern.news()["unsent"], "the hub has its facts", within_s=30)
+    assert line.met["push"] >= len(recorded) * SMALLEST_FACT_BYTES // THIN_BYTES
+    line.heal()
+    faulty.everything_arrives(faulty.condemned_next_door(), recorded)
 
 
 def test_a_line_that_comes_and_goes_lets_everything_through(faulty: Faulty) -> None:

@@ -106,6 +106,19 @@ async def dripping(line: Line, asked: Asked, writer: asyncio.StreamWriter) -> No
         await asyncio.sleep(0.1)
 
 
+def too_thin(most_bytes: int) -> Trouble:
+    """A request with more than this takes longer than anybody waits; smaller ones pass."""
+
+    async def thin(line: Line, asked: Asked, writer: asyncio.StreamWriter) -> None:
+        if len(asked.body) > most_bytes:
+            writer.transport.abort()
+            return
+        writer.write(await line.pass_on(asked))
+        await writer.drain()
+
+    return thin
+
+
 def delayed(by_s: float) -> Trouble:
     """Everything takes so much longer."""
 

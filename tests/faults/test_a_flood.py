@@ -32,11 +32,11 @@ def line() -> Iterator[Line]:
         yield made
 
 
-async def _page(client: HubClient) -> None:
+async def a_page(client: HubClient) -> None:
     await client.page(Cursor())
 
 
-async def _bell(client: HubClient) -> None:
+async def a_bell(client: HubClient) -> None:
     async for _ in client.heads():
         pass
 
@@ -62,10 +62,10 @@ def given_up(line: Line, what: Callable[[HubClient], Awaitable[None]]) -> str:
 @pytest.mark.parametrize(
     ("trouble", "what"),
     [
-        pytest.param(troubles.gzip_bomb, _page, id="unpacks to a thousand times as much"),
-        pytest.param(troubles.endless_body, _page, id="a body without end"),
-        pytest.param(troubles.endless_heads, _page, id="headers without end"),
-        pytest.param(troubles.endless_bell, _bell, id="a bell whose line never ends"),
+        pytest.param(troubles.gzip_bomb, a_page, id="unpacks to a thousand times as much"),
+        pytest.param(troubles.endless_body, a_page, id="a body without end"),
+        pytest.param(troubles.endless_heads, a_page, id="headers without end"),
+        pytest.param(troubles.endless_bell, a_bell, id="a bell whose line never ends"),
     ],
 )
 def test_an_answer_without_end_takes_no_more_memory_than_an_answer_may(
@@ -85,4 +85,4 @@ def test_an_answer_without_end_takes_no_more_memory_than_an_answer_may(
 def test_an_answer_that_drips_is_given_up(line: Line, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(hub_client, "PATIENCE_S", 0.5)
     line.suffer(troubles.dripping, EVERYTHING)
-    assert "slow" in given_up(line, _page)
+    assert "slow" in given_up(line, a_page)

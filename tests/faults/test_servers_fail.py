@@ -21,7 +21,7 @@ from filltrail.processes import Running, answers_ok, free_port
 
 pytestmark = [pytest.mark.wire, pytest.mark.slow]
 
-STOPS = 3
+STOPS = 2
 STANDS_STILL_S = 10.0
 
 

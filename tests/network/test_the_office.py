@@ -77,7 +77,14 @@ def condemned(hub: Hub, shop: Shop) -> uuid.UUID:
 
 @pytest.mark.wire
 @pytest.mark.parametrize(
-    "path", ["/office", "/office/exposures", "/office/shops", f"/office/cylinders/{uuid.UUID(int=1)}"]
+    "path",
+    [
+        "/office",
+        "/office/exposures",
+        "/office/audit",
+        "/office/shops",
+        f"/office/cylinders/{uuid.UUID(int=1)}",
+    ],
 )
 def test_nobody_reads_the_office_without_signing_in(browser: httpx.Client, path: str) -> None:
     answer = browser.get(path)
@@ -86,7 +93,9 @@ def test_nobody_reads_the_office_without_signing_in(browser: httpx.Client, path:
 
 
 @pytest.mark.wire
-@pytest.mark.parametrize("path", ["cylinders?q=B", "exposures", "shops", f"cylinders/{uuid.UUID(int=1)}"])
+@pytest.mark.parametrize(
+    "path", ["cylinders?q=B", "exposures", "audit", "shops", f"cylinders/{uuid.UUID(int=1)}"]
+)
 def test_nobody_reads_its_json_without_signing_in(browser: httpx.Client, path: str) -> None:
     answer = browser.get(f"/v1/office/{path}")
     assert (answer.status_code, answer.headers["content-type"]) == (401, "application/problem+json")

@@ -46,14 +46,14 @@ def test_killed_at_any_moment_of_a_page_a_shop_goes_on_where_it_stood(faulty: Fa
     stood: list[int] = []
     for _ in range(KILLS):
         page_went = Event()
-        faulty.line.when_passed = after_pages(1 + chance.randrange(PAGES_BETWEEN), page_went)
+        faulty.line.when_passed = after_pages(2 + chance.randrange(PAGES_BETWEEN - 1), page_went)
         lantern.begin()
         assert page_went.wait(20)
         sleep(chance.random() * 0.015)
         lantern.program.kill()
         stood.append(whole_up_to(faulty))
-    assert stood == sorted(stood)
-    assert len(set(stood)) > KILLS // 2, stood
+    # A page is asked for when the one before it is committed, and two went over the line each time.
+    assert stood == sorted(set(stood))
     faulty.line.when_passed = lambda what: None
     lantern.program.start()
     wait_until(lambda: whole_up_to(faulty) == faulty.served.hub.head().position, "the whole feed is taken")

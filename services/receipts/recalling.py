@@ -90,15 +90,15 @@ def call_back(
     db: sqlite3.Connection, arrivals: Sequence[Arrival], *, hub_time: dt.datetime, now: dt.datetime
 ) -> None:
     """After a page: a letter for every diver who may have a cylinder that it shows to be bad."""
-    if not arrivals:
-        return
-    age = hub_time - max(arrival.received_at for arrival in arrivals)
-    for cylinder_id in sorted(_touched(db, arrivals)):
-        by_diver: dict[str, list[Exposure]] = {}
-        for diver_ref, case in _exposed(db, cylinder_id):
-            by_diver.setdefault(diver_ref, []).append(case)
-        for diver_ref, cases in sorted(by_diver.items()):
-            _tell(db, diver_ref, cylinder_id, cases, is_old=age > OLDEST_RECALL, now=now)
+    # What is said of the cylinders themselves first: a word about people in the same page makes no old case a new one.
+    for by_people in (False, True):
+        for cylinder_id, received_at in sorted(_touched(db, arrivals, by_people=by_people).items()):
+            by_diver: dict[str, list[Exposure]] = {}
+            for diver_ref, case in _exposed(db, cylinder_id):
+                by_diver.setdefault(diver_ref, []).append(case)
+            is_old = hub_time - received_at > OLDEST_RECALL
+            for diver_ref, cases in sorted(by_diver.items()):
+                _tell(db, diver_ref, cylinder_id, cases, is_old=is_old, now=now)
 
 
 def is_letter(db: sqlite3.Connection, letter_id: UUID) -> bool:
@@ -141,20 +141,28 @@ def _tell(
     db.execute(put_recall, (diver_ref, str(cylinder_id), letter_id, now.date().isoformat()))
 
 
-def _touched(db: sqlite3.Connection, arrivals: Iterable[Arrival]) -> set[UUID]:
-    """The cylinders with fills whose cases this page may have changed. One too many is slow; one too few is a diver untold."""
-    starts: set[UUID] = set()
-    is_about_people = False
+def _touched(
+    db: sqlite3.Connection, arrivals: Iterable[Arrival], *, by_people: bool
+) -> dict[UUID, dt.datetime]:
+    """The cylinders whose cases this page may have changed, and when the hub got the last fact that did.
+
+    One too many is slow; one too few is a diver untold.
+    """
+    starts: dict[UUID, dt.datetime] = {}
     for arrival in arrivals:
-        if arrival.fill is not None:
-            starts.add(arrival.fill.cylinder_id)
-        for subject in arrival.filed_under:
-            found = cylinder_of(subject)
-            is_about_people = is_about_people or found is None
-            starts |= set() if found is None else {found}
-    if is_about_people:
-        starts |= {UUID(row[0]) for row in db.execute(filled_and_filed).fetchall()}
-    return {one for start in starts for one in _family(db, start)}
+        found = [cylinder_of(subject) for subject in arrival.filed_under]
+        if not by_people:
+            near = [one for one in found if one is not None]
+            near += [] if arrival.fill is None else [arrival.fill.cylinder_id]
+        else:  # A word about people or keys: whatever rests on it may stand otherwise now.
+            near = [UUID(row[0]) for row in db.execute(filled_and_filed).fetchall()] if None in found else []
+        for one in near:
+            starts[one] = max(arrival.received_at, starts.get(one, arrival.received_at))
+    reached: dict[UUID, dt.datetime] = {}
+    for start, at in starts.items():
+        for one in _family(db, start):
+            reached[one] = max(at, reached.get(one, at))
+    return reached
 
 
 def _family(db: sqlite3.Connection, cylinder_id: UUID) -> frozenset[UUID]:

@@ -7,7 +7,7 @@ import sqlite3
 
 import pytest
 from tests.receipts.servers import ScriptedServer
-from tests.receipts.story import AIR, DIVER, Branch, Told
+from tests.receipts.story import AIR, DIVER, Branch, Told, known_as
 from tests.receipts.test_worker import Bench, bench, handed_over, opened, relay, text_of
 
 from cylinder.facts import Condemned, HoldPlaced
@@ -156,3 +156,16 @@ def test_a_relay_that_was_down_for_an_hour_costs_nobody_the_letter(
     bench.send(turns=4)
     assert len(recalls(relay)) == 1
     assert [one.state for one in letters(bench)] == ["sent"]
+
+
+def test_news_about_people_in_the_same_page_makes_no_old_finding_a_new_one(
+    bench: Bench, relay: ScriptedServer
+) -> None:
+    handed_over(bench, AIR)
+    condemn(bench, AIR)
+    bench.hub.now += OLDEST_RECALL + dt.timedelta(hours=1)
+    bench.hub.carry(bench.shop.say(known_as("jo", "Jo M."), subject="actor/jo"))
+    bench.read()
+    bench.send(turns=3)
+    assert recalls(relay) == []
+    assert [one.state for one in letters(bench)] == ["dropped"]

@@ -153,6 +153,13 @@ def _no_hash_check(run: Sequence[Link], head: Head, *, known: dict[int, str]) ->
     return judge(run, head, known={link.envelope.place.seq: link.hash for link in run})
 
 
+def _given_back_after_a_cut_only(
+    log: MemoryBranchLog, epoch: str, *, but_of: UUID, most: int
+) -> tuple[Sealed, ...]:
+    found = unplaced(log, epoch, but_of=but_of, most=10_000)
+    return tuple(one for one in found if link_of(one).envelope.place.node != log.node)[:most]
+
+
 def _follows_or_nothing(log: MemoryHubLog, link: Link, *, now: dt.datetime) -> object:
     laid = at_hub_lay(log, link, now=now)
     return None if laid is not None and laid.is_loose else laid
@@ -365,15 +372,17 @@ VARIANTS: tuple[Variant, ...] = (
         (at_branch, "check_page", _any_page),
     ),
     _v("a page is taken wherever it starts", (at_branch, "check_page", _any_page), needs=["late"]),
+    # Alone, this one is healed: what a shop holds and the feed does not is given back whenever it is noticed.
     _v(
-        "a known number is not compared by hash",
+        "a known number is not compared by hash, nor its fact given back",
         (at_hub, "judge", _no_hash_check),
-        needs=["shop restored", "marker lost"],
+        (MemoryBranchLog, "unplaced", _given_back_after_a_cut_only),
+        needs=["clone"],
     ),
     _v(
         "an envelope with an unknown predecessor is refused",
         (at_hub, "_lay", _follows_or_nothing),
-        needs=["hub restored", "shop restored", "marker lost", "clone"],
+        needs=["hub restored", "clone", "disk lost", "shop restored", "marker lost"],
     ),
     _v("a restored hub keeps its epoch", (HubMachine, "new_epoch", _no_new_epoch), needs=["hub restored"]),
     _v("the hub believes any signature", (at_hub, "authentic", _anything_signed), needs=["garbled"]),

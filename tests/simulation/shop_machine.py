@@ -399,6 +399,7 @@ class ShopMachine:
                 self._again("push")
             case PageTaken():
                 self.has_forgotten = False
+                self.world.watch.page_taken(self, page, heard_at)
                 if page.items:
                     self.world.count("page applied")
                 if self._here().is_suspected:

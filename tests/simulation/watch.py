@@ -5,6 +5,7 @@ Nothing here uses the standing function to judge a fill: a second, simpler rule 
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import defaultdict
 from typing import TYPE_CHECKING
 from uuid import UUID
@@ -20,6 +21,7 @@ from cylinder.recorded import cylinder_subject
 from cylinder.standing import digest
 from eventlog.chain import LOG_OPENED
 from eventlog.event import Effect, Event
+from eventlog.wire import FeedPage
 from sync.opening import link_of
 from sync.standpoint import Standpoint
 
@@ -65,6 +67,12 @@ class Watch:
             self.violate("P4", f"the cursor of {shop.node} went back from {before.feed.position}")
         if here.inc == before.inc and here.seq < before.seq:
             self.violate("P6", f"the log of {shop.node} went back from {before.seq}")
+
+    def page_taken(self, shop: ShopMachine, page: FeedPage, heard_at: dt.datetime) -> None:
+        """P7: whoever is in the middle of the feed does not know what others have found, and does not say so."""
+        here = shop.state.here
+        if here is not None and page.after + len(page.items) < page.head and here.heard_at == heard_at:
+            self.violate("P7", f"{shop.node} counts its news as heard at {here.feed.position} of {page.head}")
 
     def said(self, shop: ShopMachine, made: list[Event]) -> None:
         """The screen said "recorded"."""

@@ -278,7 +278,7 @@ class _Before:
         if any(self._is_before(place) for place in self._places(one)):
             return True
         feed = self.book.feed
-        if one.position is None or one.fact.node == self.fill.fact.node:
+        if one.position is None or any(self._is_after(place) for place in self._places(one)):
             return False
         given_in, read_in = feed.number_at(one.position), feed.number_of(self.fill.seen.epoch)
         if None in self.unproven_in or given_in in self.unproven_in:
@@ -295,6 +295,14 @@ class _Before:
 
     def _is_before(self, place: Origin) -> bool:
         return place.node == self.fill.fact.node and place.seq <= self.log.get(place.inc, 0)
+
+    def _is_after(self, place: Origin) -> bool:
+        """Whether its own log puts it behind the fill. A tail that a restore cut off is not: it may have come back."""
+        mine = self.fill.fact.origin
+        return place.node == mine.node and any(
+            inc == mine.inc and upto + (place.inc == inc) >= mine.seq
+            for inc, upto in _back_from(place, self.book.opened)
+        )
 
     def _has_two_tails(self, place: Origin) -> bool:
         return self.book.parted.get(place.inc, place.seq + 1) <= place.seq

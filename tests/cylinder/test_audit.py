@@ -267,6 +267,28 @@ def test_a_restored_shop_knows_what_its_log_said_up_to_the_cut() -> None:
     assert h.findings() == [KNEW, UNKNOWABLE]
 
 
+def test_its_own_clear_that_a_restored_shop_read_back_accuses_nobody() -> None:
+    h = History()
+    again = an_id(f"second log of {HERE}")
+    h.opened.append(Opened(again, HERE_LOG, 40))
+    block = h.put(replace(held(), origin=origin(HERE, 40)))
+    clear = clear_on(KNOWN, f.HoldReleased(finding="Clean"), [block.id], at=origin(HERE, 41), node=HERE)
+    h.begin_epoch("two")
+    h.put(clear, saw=h.read_to(1, "one"))
+    h.put(a_fill(seq=2, log="second"), saw=h.elsewhere(h.head, "one"))
+    assert h.findings() == [CANNOT_SAY]
+
+
+def test_what_its_log_says_after_the_fill_was_not_known_then() -> None:
+    h = History()
+    block = h.put(replace(held(), origin=origin(HERE, 40)))
+    clear = clear_on(KNOWN, f.HoldReleased(finding="Clean"), [block.id], at=origin(HERE, 60), node=HERE)
+    h.begin_epoch("two")
+    h.put(clear, saw=h.read_to(1, "one"))
+    h.put(a_fill(seq=50), saw=h.elsewhere(h.head, "one"))
+    assert h.findings() == [KNEW]
+
+
 def test_a_fact_that_was_carried_into_a_new_log_is_known_there() -> None:
     h = History()
     again = an_id(f"second log of {HERE}")

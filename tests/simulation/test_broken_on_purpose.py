@@ -18,7 +18,7 @@ def test_there_are_enough_of_them() -> None:
 
 @pytest.mark.parametrize("variant", VARIANTS, ids=lambda one: one.name)
 def test_a_protocol_that_is_broken_on_purpose_is_caught(variant: Variant) -> None:
-    for seed in range(MOST_SEEDS_TO_CATCH):
+    for seed in range(variant.first, MOST_SEEDS_TO_CATCH):
         if _is_caught(seed, variant):
             right = run_seed(seed, also=variant.needs)
             assert right.violations == (), (

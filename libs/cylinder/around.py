@@ -9,6 +9,7 @@ import datetime as dt
 from dataclasses import dataclass, field
 from uuid import UUID
 
+from cylinder.basis import Basis
 from cylinder.marks import Marks
 from cylinder.near import Likeness
 from cylinder.recorded import Origin, Recorded
@@ -66,6 +67,8 @@ class Around:
     credentials: tuple[Recorded, ...] = ()
     """What is known of the one who asks and of this node's keys: the facts on which their good news will rest."""
     standing: Standing | None = None
+    basis: Basis | None = None
+    """All that the standing rests on, where a command speaks of what was said and not only of what stands."""
     standings: tuple[Standing, ...] = ()
     """The standings of the open visits' cylinders, where a command names several."""
     look_alikes: tuple[LookAlike, ...] = ()

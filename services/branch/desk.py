@@ -166,6 +166,10 @@ class Desk:
             case c.HandOver(visit_ids=visit_ids):
                 ids = [v.cylinder_id for v in around.open_visits if v.id in visit_ids and v.cylinder_id]
                 around = replace(around, standings=look.standings(tx.c, ids))
+            case c.SecondAnnulment(cylinder_id=condemned):
+                around = replace(
+                    around, standing=standing_row(tx.c, condemned), basis=look.basis_of(tx.c, condemned)
+                )
             case _:
                 cylinder_id = getattr(command, "cylinder_id", None)
                 if isinstance(cylinder_id, UUID):

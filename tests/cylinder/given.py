@@ -13,6 +13,7 @@ from uuid import UUID, uuid5
 from cylinder import commands as c
 from cylinder import facts as f
 from cylinder.around import Actor, Around, LookAlike
+from cylinder.basis import Basis
 from cylinder.decide import decide
 from cylinder.facts import Fact
 from cylinder.gather import Filed
@@ -303,11 +304,17 @@ class Given:
             standings=tuple(self.standing(one) for one in cylinders)
             if isinstance(command, c.HandOver)
             else (),
+            basis=self._basis(command),
             look_alikes=self._look_alikes(command),
             open_visits=tuple(one for v in visit_ids if (one := self.visit(v)).is_open),
             people_out_at=self._people_out_at(),
             news_age=self.news_age,
         )
+
+    def _basis(self, command: c.Command) -> Basis | None:
+        if not isinstance(command, c.SecondAnnulment):
+            return None
+        return Basis.of(command.cylinder_id, self.facts, (*self.staff, *self.facts))
 
     def _cylinders(self) -> tuple[UUID, ...]:
         return tuple(dict.fromkeys(found for fact in self.facts if (found := cylinder_of(fact.subject))))

@@ -21,6 +21,7 @@ from cylinder.commands.bench import (
     Reject,
     ReleaseHold,
     Requalify,
+    SecondAnnulment,
 )
 from cylinder.commands.visit import (
     Abandon,
@@ -60,7 +61,14 @@ BenchCommand = (
     PassVisual | FailVisual | Requalify | Reject | Condemn | MakeUnusable | PlaceHold | ReleaseHold | NotifyOwner
 )  # fmt: skip
 Command = Annotated[
-    Greet | SendPeopleOut | SayDoorOpened | HandOver | Register | VisitCommand | BenchCommand,
+    Greet
+    | SendPeopleOut
+    | SayDoorOpened
+    | HandOver
+    | Register
+    | SecondAnnulment
+    | VisitCommand
+    | BenchCommand,
     Field(discriminator="command"),
 ]
 """Everything that may be asked of a shop's node."""
@@ -97,6 +105,7 @@ __all__ = [
     "Requalify",
     "Resume",
     "SayDoorOpened",
+    "SecondAnnulment",
     "SeeStanding",
     "SendPeopleOut",
     "SetDownAt",

@@ -100,6 +100,16 @@ class ReleaseHold(Asked):
     finding: Short
 
 
+class SecondAnnulment(Asked):
+    """Agree, with the cylinder in hand, that a condemnation was written against the wrong record."""
+
+    command: Literal["second_annulment"] = "second_annulment"
+    cylinder_id: UUID
+    proposal_id: UUID
+    finding: Short
+    last_four: Annotated[str, StringConstraints(strip_whitespace=True, max_length=12)]
+
+
 class NotifyOwner(Asked):
     """Record that the owner was told in writing."""
 

@@ -9,7 +9,7 @@ from typing import assert_never
 
 from cylinder import commands as c
 from cylinder.around import Around
-from cylinder.decide import bench, connect, fill, gates, greet, identify, look_over, tape
+from cylinder.decide import annul, bench, connect, fill, gates, greet, identify, look_over, tape
 from cylinder.recorded import NewFact
 from cylinder.visit import Visit
 
@@ -30,6 +30,8 @@ def decide(state: Visit | None, command: c.Command, around: Around) -> tuple[New
             return tape.hand_over(command, around)
         case c.Register():
             return identify.register(command, around)
+        case c.SecondAnnulment():
+            return annul.second(command, around)
         case (
             c.PassVisual() | c.FailVisual() | c.Requalify() | c.Reject() | c.Condemn() | c.MakeUnusable()
             | c.PlaceHold() | c.ReleaseHold() | c.NotifyOwner()

@@ -17,8 +17,9 @@ from branch.store.rows import (
     text,
 )
 from cylinder.around import LookAlike
+from cylinder.basis import Basis
 from cylinder.facts import DoorOpened, PeopleOut
-from cylinder.gather import standing_of
+from cylinder.gather import gather, standing_of
 from cylinder.marks import Marks
 from cylinder.near import likeness, skeleton, slips
 from cylinder.recorded import HUB, Recorded, actor_subject, node_subject
@@ -118,6 +119,12 @@ def folded_again(c: Cursor, cylinder_id: UUID) -> Standing | None:
     if cached is not None and cached != standing_of(cylinder_id, Filing(c).look):
         raise StoreIsBroken(f"the cached standing of {cylinder_id} is not what its facts say")
     return cached
+
+
+def basis_of(c: Cursor, cylinder_id: UUID) -> Basis:
+    """All that the standing of a cylinder rests on."""
+    found = gather(cylinder_id, Filing(c).look)
+    return Basis.of(cylinder_id, found.facts, found.credentials)
 
 
 def credentials(c: Cursor, actor_id: str, node: str) -> tuple[Recorded, ...]:

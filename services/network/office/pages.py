@@ -22,6 +22,7 @@ from network.office.look_up import all_exposures, all_shops, find_cylinders, lif
 from network.office.people import Officer, Wait, plain_login, sign_in, sign_out
 from network.office.sessions import cookie_name, form_fields, officer_behind
 from network.office.timeline import whole_life
+from network.office.wrong_record import add_wrong_record
 
 TEMPLATES = signage.environment([Path(__file__).parent / "templates"])
 # Of one login from one address, so that nobody elsewhere can use up an officer's tries.
@@ -138,6 +139,8 @@ def routes(hub: Hub) -> APIRouter:
     @router.get("/office/shops")
     def shops(officer: reading) -> Response:
         return _page(hub, "shops.html", officer, found=_shops(hub))
+
+    add_wrong_record(router, hub, signed_in, _page, _day)
 
     return router
 

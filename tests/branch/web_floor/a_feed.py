@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import base64
+import datetime as dt
 from dataclasses import replace
 
 from tests.branch.a_shop import Shop
 
+from eventlog.envelope import Sealed
 from eventlog.feed import GENESIS_FEED_HASH, next_feed_hash
 from eventlog.keys import public_text
 from eventlog.wire import FeedItem, FeedPage
@@ -32,18 +34,22 @@ class Feed:
         for shop in self._shops:
             self._give(shop)
 
+    def put(self, sealed: Sealed, received_at: dt.datetime) -> None:
+        """Give one fact the next position."""
+        signature = base64.b64encode(sealed.signature).decode()
+        self._items.append(
+            FeedItem(
+                position=len(self._items) + 1,
+                received_at=received_at,
+                raw=sealed.raw.decode(),
+                signature=signature,
+            )
+        )
+        self._hashes.append(next_feed_hash(self._hashes[-1], sealed.hash))
+
     def _take(self, shop: Shop) -> None:
         for sealed in shop.node.store.unsent(most=1000, most_bytes=1_000_000):
-            signature = base64.b64encode(sealed.signature).decode()
-            self._items.append(
-                FeedItem(
-                    position=len(self._items) + 1,
-                    received_at=shop.clock.at,
-                    raw=sealed.raw.decode(),
-                    signature=signature,
-                )
-            )
-            self._hashes.append(next_feed_hash(self._hashes[-1], sealed.hash))
+            self.put(sealed, shop.clock.at)
         with shop.node.store.writing() as tx:
             node = tx.node()
             tx.log.stand(replace(node, acked_seq=node.seq))

@@ -138,6 +138,7 @@ def cylinder(at: TheBench) -> Response:
         mark=rule_words(at, "condemned.mark"),
         notice_rule=rule_words(at, "condemned.notice"),
         visit=at.visit,
+        proposals=[(one, at.names.person(one.proposed.actor), at.may_second(one)) for one in at.proposals],
     )
 
 

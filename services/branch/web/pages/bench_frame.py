@@ -13,6 +13,7 @@ from starlette.responses import Response
 from branch.against import Names
 from branch.node import Node
 from branch.people import Session
+from branch.store import views as look
 from branch.store.rows import history, standing_row
 from branch.web.gate import SignedIn, TheNode
 from branch.web.pages import words
@@ -20,6 +21,7 @@ from branch.web.pages.asking import Posted, Trouble
 from branch.web.pages.render import names_of, render
 from branch.web.pages.steps_frame import LABELS, NOTHING
 from cylinder.around import Around
+from cylinder.decide.annul import Proposal, open_proposals
 from cylinder.decide.gates import inspector_reasons
 from cylinder.recorded import Recorded, cylinder_subject
 from cylinder.refusal import Reason, Refused
@@ -58,6 +60,8 @@ class Bench:
     names: Names
     records: tuple[Recorded, ...]
     visit: Visit | None
+    proposals: tuple[Proposal, ...] = ()
+    """Where it is said that a condemnation was written against the wrong record."""
 
     @property
     def here(self) -> str:
@@ -68,6 +72,16 @@ class Bench:
     def is_veiled(self) -> bool:
         """It stands on the floor and its rating is still to be read: nobody is told what is on record."""
         return self.visit is not None and self.visit.rating is None
+
+    def proposal(self, proposal_id: str) -> Proposal | None:
+        """One open proposal."""
+        return next((one for one in self.proposals if str(one.proposed.id) == proposal_id), None)
+
+    def may_second(self, proposal: Proposal) -> bool:
+        """Whether to offer it: another shop and another person. What is recorded, the domain decides."""
+        actor = self.session.person.actor.id
+        said = {proposal.proposed.actor, *(one.actor for one in proposal.seconds)}
+        return self.node.settings.node != proposal.block.node and actor not in said
 
     def block(self, block_id: str) -> Block | None:
         """One thing that is held against it."""
@@ -80,12 +94,14 @@ def at_bench(cylinder_id: UUID, request: Request, node: TheNode, session: Signed
         standing = standing_row(cursor, cylinder_id)
         names = names_of(node, cursor)
         records = tuple(history(cursor, cylinder_subject(cylinder_id), MOST_LINES))
+        is_condemned = standing is not None and standing.is_condemned
+        proposals = open_proposals(look.basis_of(cursor, cylinder_id)) if is_condemned else ()
     if standing is None or not standing.marks:
         words_ = "There is no such cylinder on record. Find it by its serial, or put it on record."
         raise Refused([Reason("bench.unknown", words_)])
     visit = next((one for one in node.desk.open_visits() if one.cylinder_id == cylinder_id), None)
     around = node.desk.around(None, session.person.actor)
-    return Bench(request, node, session, around, standing, names, records, visit)
+    return Bench(request, node, session, around, standing, names, records, visit, proposals)
 
 
 TheBench = Annotated[Bench, Depends(at_bench)]

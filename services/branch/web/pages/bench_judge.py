@@ -12,11 +12,14 @@ from fastapi import APIRouter
 from starlette.responses import Response
 
 from branch.desk import Outcome
+from branch.web.pages import words
 from branch.web.pages.asking import Form, Posted, Trouble, record
 from branch.web.pages.bench_frame import BENCH_LABELS, Bench, TheBench, bench_page, rule_words
 from branch.web.pages.render import go
 from cylinder import commands as c
+from cylinder.decide.annul import Proposal
 from cylinder.decide.gates import inspector_reasons, specs_claimed
+from cylinder.facts import AnnulmentProposed, Condemned
 from cylinder.refusal import Reason, Refused
 from rulebook import Criterion, condemn_criteria, reject_criteria
 
@@ -107,6 +110,18 @@ def _notified(at: Bench, form: Posted) -> c.Command:
     return c.NotifyOwner.model_validate(_base(at, form, block_id=form.text("block"), how=form.text("how")))
 
 
+def _seconded(at: Bench, form: Posted) -> c.Command:
+    return c.SecondAnnulment.model_validate(
+        _base(
+            at,
+            form,
+            proposal_id=form.text("proposal"),
+            finding=form.text("finding"),
+            last_four=form.text("last_four"),
+        )
+    )
+
+
 JUDGEMENTS: Mapping[str, Judgement] = {
     "passed": Judgement(_passed),
     "failed": Judgement(_failed),
@@ -115,6 +130,7 @@ JUDGEMENTS: Mapping[str, Judgement] = {
     "condemn": Judgement(_condemned),
     "unusable": Judgement(_unusable),
     "release": Judgement(_released),
+    "wrong-record": Judgement(_seconded),
     "hold": Judgement(_held, for_inspectors=False),
     "notify": Judgement(_notified, for_inspectors=False),
 }
@@ -126,7 +142,8 @@ def judging(what: str, at: TheBench) -> Response:
     judgement = JUDGEMENTS.get(what)
     if judgement is None:
         return go(at.here)
-    form = Posted((("block", at.request.query_params.get("block", "")),))
+    asked = at.request.query_params
+    form = Posted(tuple((name, asked.get(name, "")) for name in ("block", "proposal")))
     return _judgement_page(at, what, None, form)
 
 
@@ -144,6 +161,9 @@ def _judgement_page(at: Bench, what: str, trouble: Trouble | None, form: Posted)
     block = at.block(form.text("block"))
     if what in ("release", "notify") and block is None:
         return go(at.here)
+    proposal = at.proposal(form.text("proposal"))
+    if what == "wrong-record" and proposal is None:
+        return go(at.here)
     why_not = [one.words for one in inspector_reasons(at.around)] if JUDGEMENTS[what].for_inspectors else []
     if why_not:
         return bench_page(at, "may_not", trouble=trouble, why_not=why_not)
@@ -154,15 +174,33 @@ def _judgement_page(at: Bench, what: str, trouble: Trouble | None, form: Posted)
         criteria = (*reject_criteria(rules), *criteria)
     return bench_page(
         at,
-        what,
+        what.replace("-", "_"),
         trouble=trouble,
         kept=form,
         block=block,
+        proposal=proposal,
+        shown=None if proposal is None else _shown(at, proposal),
         today=at.around.today.isoformat(),
         criteria=[("", "Choose"), *_options(criteria, metals)],
         mark=rule_words(at, "condemned.mark"),
         expansion=rules.rule("condemn.expansion"),
     )
+
+
+def _shown(at: Bench, proposal: Proposal) -> list[tuple[str, str]]:
+    """What is said to be wrong, and by whom."""
+    block, said = proposal.block, proposal.proposed.fact
+    rows = [
+        (
+            "Condemned",
+            f"{words.day(block.performed_on)}, {at.names.shop(block.node)}, {at.names.person(block.actor)}",
+        )
+    ]
+    if isinstance(block.fact, Condemned):
+        rows += [("Because", block.fact.reason), ("Serial read then", block.fact.serial_read)]
+    if isinstance(said, AnnulmentProposed):
+        rows += [("Said to be wrong", said.why), ("What shows it", said.evidence)]
+    return [*rows, ("Proposed by", at.names.person(proposal.proposed.actor))]
 
 
 def _options(criteria: tuple[Criterion, ...], metals: Collection[str]) -> list[tuple[str, str]]:

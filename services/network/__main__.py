@@ -6,10 +6,8 @@
 from __future__ import annotations
 
 import datetime as dt
-import logging
 import os
 import secrets
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -30,6 +28,7 @@ from network.beside import MarkIsBroken, beside, fallen_behind, mark_of
 from network.enrolment import CODE_BYTES, NotInvitable, offer
 from network.export import CannotExport, export_log
 from network.hub import Hub, Identity, World, put_together
+from network.logs import set_up_logs
 from network.office.people import NotAppointed, appoint
 from network.projections.projection import rebuild as rebuild_projection
 from network.projections.runner import PROJECTIONS
@@ -58,7 +57,7 @@ cli = typer.Typer(no_args_is_help=True, add_completion=False, help="The hub of t
 @cli.callback()
 def begin() -> None:
     """The hub of the network."""
-    _log_json()
+    set_up_logs()
 
 
 @cli.command()
@@ -379,20 +378,6 @@ def _put(path: Path, content: bytes) -> None:
 def _stop(why: str) -> NoReturn:
     typer.echo(why, err=True)
     raise typer.Exit(2)
-
-
-def _log_json() -> None:
-    logging.basicConfig(level=logging.WARNING, stream=sys.stderr, format="%(message)s")
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,  # without the values of variables: they may be a person's
-            structlog.processors.JSONRenderer(),
-        ],
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
-        cache_logger_on_first_use=True,
-    )
 
 
 if __name__ == "__main__":

@@ -8,10 +8,8 @@ from __future__ import annotations
 import asyncio
 import datetime as dt
 import fcntl
-import logging
 import os
 import random
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -33,6 +31,7 @@ from eventlog.practice import WARNING, NoPracticeClock, clock_of
 from eventlog.wire import Enrolled, Enrolment
 from receipts.dispatch import Dispatch
 from receipts.ledger import Ledger
+from receipts.logs import set_up_logs
 from receipts.page import app
 from receipts.post import Post
 from receipts.reading import Reading
@@ -80,7 +79,7 @@ def serve() -> None:
     data = _folder()
     if not (data / ENROLLED_FILE).exists():
         _stop(f"{data} is not enrolled: run `python -m receipts enrol` first")
-    _log_json()
+    set_up_logs()
     if CLOCK.is_practice:
         structlog.get_logger("receipts").warning(WARNING)
     with _alone(data):
@@ -219,19 +218,6 @@ def _now() -> dt.datetime:
 def _stop(why: str) -> NoReturn:
     typer.echo(why, err=True)
     raise typer.Exit(2)
-
-
-def _log_json() -> None:
-    logging.basicConfig(level=logging.WARNING, stream=sys.stderr, format="%(message)s")
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.JSONRenderer(),
-        ],
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
-        cache_logger_on_first_use=True,
-    )
 
 
 if __name__ == "__main__":

@@ -82,7 +82,9 @@ def audit_fills(database: Database, *, now: dt.datetime) -> AuditReport:
     with database.transaction() as tx:
         tx.execute("set transaction isolation level repeatable read, read only")
         tx.execute("set local statement_timeout = 0")
-        tx.execute("set local idle_in_transaction_session_timeout = 0")  # envelopes are read between two queries
+        tx.execute(
+            "set local idle_in_transaction_session_timeout = 0"
+        )  # envelopes are read between two queries
         found = read_to_audit(tx)
     judged = audit(found.written, found.opened, found.feed, hub=HUB)
     report = AuditReport(

@@ -113,6 +113,8 @@ class Faults:
         lost = set(hub.state.position_of) - set(backup.position_of) - held
         world.watch.excuse(lost)
         world.count("hub restored with its mark" if with_mark else "hub restored without its mark")
+        if not with_mark:
+            world.watch.forkable.add(hub.inc)
         hub.restore(backup, with_mark=with_mark)
 
     def _clone(self) -> None:

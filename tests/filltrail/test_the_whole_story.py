@@ -188,7 +188,15 @@ def test_the_newcomers_walk_fills_condemns_next_door_and_is_stopped(told: Told, 
         assert [step.expect for step in done][-1] == "refused"
     for counter in counters.values():
         counter.close()
-    assert len(_mails(told, expected=3)) == 3
+    subjects = [
+        str(mail["subject"])
+        for mail in _mails(told, expected=4)
+        if _address(mail, "to") == "hana.littlewood@example.org"
+    ]
+    assert sorted(subjects) == [
+        "Cylinder filled at Lantern Cove",
+        "Do not use a cylinder that was filled for you",
+    ]
 
 
 _WALK = """

@@ -23,10 +23,12 @@ class Folded:
     cylinders: set[UUID] = field(default_factory=set)
 
     def settle(self, c: Cursor) -> frozenset[UUID]:
-        """Fold them, and write what changed."""
-        for cylinder_id in sorted(self.cylinders):
+        """Fold them, write what changed, and give which they were."""
+        settled = frozenset(self.cylinders)
+        for cylinder_id in sorted(settled):
             settle_standing(c, cylinder_id)
-        return frozenset(self.cylinders)
+        self.cylinders.clear()  # A second append in the same transaction folds only what it touched itself.
+        return settled
 
 
 def note_fact(

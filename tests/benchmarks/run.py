@@ -19,7 +19,7 @@ from uuid import UUID
 import httpx
 import typer
 from rich.console import Console
-from tests.benchmarks import a_busy_shop, the_counter, the_gas, the_hub, the_stop
+from tests.benchmarks import a_busy_shop, the_counter, the_gas, the_hub, the_parts, the_stop
 from tests.benchmarks.measuring import Report, Row, table
 from tests.conftest import new_database
 from tests.journeys.a_network import Network, start_network, wait_until
@@ -91,6 +91,7 @@ def _measure(folder: Path, stack: ExitStack, sizes: Sizes) -> tuple[list[Row], i
         cylinder_ids = a_busy_shop.register(node, sizes.cylinders)
         say.print(f"{len(cylinder_ids):,} on record. The desk")
         desk = the_counter.in_process(shop, node, UUID(filling.visit_id), sizes.commands)
+        parts = the_parts.at_the_counter(shop, node, UUID(filling.visit_id), folder, sizes.commands)
     shop.start()
     say.print("Waiting until hub and the other shop have read them all")
     _wait_until_known(network, cylinder_ids[-1])
@@ -102,7 +103,8 @@ def _measure(folder: Path, stack: ExitStack, sizes: Sizes) -> tuple[list[Row], i
     network.stop()
     say.print("The hub")
     ingest = the_hub.ingest(folder, postgres_url, redis_url, sizes.batches)
-    return [counter, desk, look_up, *ingest, *stops], len(cylinder_ids)
+    parts += the_parts.at_the_hub(folder, postgres_url, sizes.batches)
+    return [counter, desk, look_up, *ingest, *stops, *parts], len(cylinder_ids)
 
 
 def _wait_until_known(network: Network, cylinder_id: UUID) -> None:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 import logging
 import sys
-from dataclasses import dataclass
 from typing import TextIO, cast
 
 import structlog
+
+from eventlog.lossy import Lossy
 
 
 def set_up_logs() -> None:
@@ -25,21 +25,3 @@ def set_up_logs() -> None:
         cache_logger_on_first_use=True,
     )
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING)
-
-
-@dataclass(frozen=True)
-class Lossy:
-    """A stream that loses a line rather than fail: a disk too full for the log must not change what a page answers."""
-
-    stream: TextIO
-
-    def write(self, text: str) -> int:
-        """As much as goes through."""
-        with contextlib.suppress(OSError):
-            self.stream.write(text)
-        return len(text)
-
-    def flush(self) -> None:
-        """What cannot be written now is tried with the next line."""
-        with contextlib.suppress(OSError):
-            self.stream.flush()

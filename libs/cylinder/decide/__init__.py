@@ -9,7 +9,7 @@ from typing import assert_never
 
 from cylinder import commands as c
 from cylinder.around import Around
-from cylinder.decide import annul, bench, connect, fill, gates, greet, identify, look_over, tape
+from cylinder.decide import analyse, annul, bench, connect, fill, gates, greet, identify, look_over, tape
 from cylinder.recorded import NewFact
 from cylinder.visit import Visit
 
@@ -69,7 +69,7 @@ def _decide_visit(state: Visit, command: c.VisitCommand, around: Around) -> tupl
         case c.StopFill():
             return fill.stop(state, command, around)
         case c.Analyse():
-            return fill.analyse(state, command, around)
+            return analyse.analyse(state, command, around)
         case c.BleedWhip():
             return tape.bleed(state, around)
         case c.TapeValve():

@@ -1,4 +1,4 @@
-"""The fill: the last look before the valve opens, the readings, the end, the analysis."""
+"""The fill: the last look before the valve opens, the readings, the end."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ from cylinder.facts import (
     FillAborted,
     FillAuthorised,
     FillCompleted,
-    GasAnalysed,
     HoldPlaced,
     ReadingTaken,
     VisitHeld,
@@ -102,20 +101,6 @@ def stop(state: Visit, command: c.StopFill, around: Around) -> tuple[NewFact, ..
         stopped,
         new_fact(state, HoldPlaced(reason=why, rule_id="fill.above-rating", visit_id=state.id), around),
     )
-
-
-def analyse(state: Visit, command: c.Analyse, around: Around) -> tuple[NewFact, ...]:
-    """A mix that is not what was asked for is recorded as measured, and held."""
-    if command.oxygen_percent + command.helium_percent > 100:
-        raise Refused([Reason("analyse.sum", "Oxygen and helium together are more than 100 %.")])
-    analysed = GasAnalysed(
-        visit_id=state.id, oxygen_percent=command.oxygen_percent, helium_percent=command.helium_percent
-    )
-    measured = new_fact(state, analysed, around)
-    why = mix.off(state, analysed)
-    if not why:
-        return (measured,)
-    return (measured, new_fact(state, VisitHeld(visit_id=state.id, why=why), around))
 
 
 def _check_filling(state: Visit) -> FillAuthorised:

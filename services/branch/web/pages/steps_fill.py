@@ -1,4 +1,4 @@
-"""The fill: target, readings, the end, the analysis. Rates and times on these pages are estimates and say so."""
+"""The fill: target, readings, the end. Rates and times on these pages are estimates and say so."""
 
 from __future__ import annotations
 
@@ -25,8 +25,6 @@ from cylinder import commands as c
 from cylinder.decide.connect import people_out_reasons
 from cylinder.marks import KeyedPressure
 from cylinder.visit import Visit
-from gas.depth import WORKING_OXYGEN_ATM, mod_ft_shown, mod_m_shown
-from gas.mixture import Mix
 from gas.pressure import Pressure, Unit
 
 router = APIRouter()
@@ -138,40 +136,6 @@ def keyed_gauge(what: str, at: TheVisit, form: Form) -> Response:
                 return c.TakeReading.model_validate(asked(at, form, reading=shown))
 
     return answer(at, form, make, show_fill)
-
-
-def show_analyse(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) -> Response:
-    """The measured mix, read with the diver."""
-    gas = at.visit.gas
-    return page(
-        at,
-        "analyse",
-        trouble=trouble,
-        kept=form,
-        has_helium=gas.helium_percent > 0,
-        depth=depth_words(gas.oxygen_percent, gas.helium_percent),
-    )
-
-
-@router.post("/analyse")
-def analyse(at: TheVisit, form: Form) -> Response:
-    """Record the analysis."""
-    answers: dict[str, object] = {"oxygen_percent": form.text("oxygen")}
-    if form.has("helium"):
-        answers["helium_percent"] = form.text("helium")
-    return answer(at, form, lambda: c.Analyse.model_validate(asked(at, form, **answers)), show_analyse)
-
-
-def depth_words(oxygen_percent: float, helium_percent: float) -> str:
-    """The operating depth of a mix, rounded down, as the estimate it is; empty where the formula has no answer."""
-    try:
-        mix = Mix(oxygen_fraction=oxygen_percent / 100, helium_fraction=helium_percent / 100)
-        metres, feet = mod_m_shown(mix), mod_ft_shown(mix)
-    except ValueError:
-        return ""
-    return (
-        f"{metres} m or {feet} ft of sea water at {WORKING_OXYGEN_ATM:g} ATA oxygen (estimate, rounded down)"
-    )
 
 
 def gauge(visit: Visit, at: At) -> Gauge:

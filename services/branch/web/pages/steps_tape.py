@@ -8,7 +8,7 @@ from fastapi import APIRouter
 from starlette.responses import Response
 
 from branch.web.pages.asking import Form, Posted, Trouble
-from branch.web.pages.steps_fill import depth_words
+from branch.web.pages.steps_analyse import depth_words
 from branch.web.pages.steps_frame import NOTHING, At, TheVisit, answer, asked, page
 from branch.web.pages.steps_rail import twin
 from branch.web.pages.words import month

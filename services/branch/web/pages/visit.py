@@ -7,7 +7,14 @@ from collections.abc import Callable, Mapping
 from fastapi import APIRouter
 from starlette.responses import Response
 
-from branch.web.pages import steps_connect, steps_fill, steps_greet, steps_look_over, steps_tape
+from branch.web.pages import (
+    steps_analyse,
+    steps_connect,
+    steps_fill,
+    steps_greet,
+    steps_look_over,
+    steps_tape,
+)
 from branch.web.pages.asking import Form, Posted, Trouble
 from branch.web.pages.render import go
 from branch.web.pages.steps_frame import NOTHING, At, TheVisit, answer, asked, moved_on, page, stopped
@@ -30,7 +37,7 @@ SHOWN: Mapping[str, Show] = {
     "residual": steps_connect.show_residual,
     "target": steps_fill.show_target,
     "fill": steps_fill.show_fill,
-    "analyse": steps_fill.show_analyse,
+    "analyse": steps_analyse.show_analyse,
     "bleed": steps_tape.show_bleed,
     "tape": steps_tape.show_tape,
     "set_down": steps_tape.show_set_down,
@@ -76,7 +83,7 @@ def back(at: TheVisit, form: Form) -> Response:
     )
 
 
-for steps in (steps_greet, steps_look_over, steps_connect, steps_fill, steps_tape):
+for steps in (steps_greet, steps_look_over, steps_connect, steps_fill, steps_analyse, steps_tape):
     router.include_router(steps.router, prefix="/visits/{visit_id}")
 
 

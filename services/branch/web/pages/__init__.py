@@ -14,6 +14,7 @@ from branch.web.pages import (
     bay,
     bench,
     board,
+    depth,
     errors,
     find,
     gap,
@@ -33,6 +34,7 @@ _ROUTERS = (
     sign_in.router, board.router, stream.router, stop.router,
     greet.router, find.router, bay.router, hand_over.router, staff.router, about.router,
     visit.router, bench.router, gap.router, recalls.router,
+    depth.router,
 )  # fmt: skip
 
 

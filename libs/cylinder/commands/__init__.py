@@ -13,6 +13,8 @@ from pydantic import Field
 from cylinder.commands.bench import (
     Condemn,
     FailVisual,
+    Inspect,
+    LookedAt,
     MakeUnusable,
     NotifyOwner,
     PassVisual,
@@ -58,7 +60,7 @@ VisitCommand = (
     | Reopen | RackIt | Abandon
 )  # fmt: skip
 BenchCommand = (
-    PassVisual | FailVisual | Requalify | Reject | Condemn | MakeUnusable | PlaceHold | ReleaseHold | NotifyOwner
+    Inspect | PassVisual | FailVisual | Requalify | Reject | Condemn | MakeUnusable | PlaceHold | ReleaseHold | NotifyOwner
 )  # fmt: skip
 Command = Annotated[
     Greet
@@ -89,7 +91,9 @@ __all__ = [
     "HandOver",
     "HoldIt",
     "Identify",
+    "Inspect",
     "LookOver",
+    "LookedAt",
     "MakeUnusable",
     "NotifyOwner",
     "PassVisual",

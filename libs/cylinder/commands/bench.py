@@ -6,10 +6,11 @@ import datetime as dt
 from typing import Annotated, Literal
 from uuid import UUID
 
-from pydantic import Field, StringConstraints
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from cylinder.commands.asked import Asked
 from cylinder.facts import Short
+from cylinder.facts.inspection import FoundDefect, KeyedLength, Material, Outcome
 from cylinder.marks import KeyedPressure, Marks, Note, Serial
 
 Evidence = Annotated[str, StringConstraints(strip_whitespace=True, max_length=200)]
@@ -46,6 +47,31 @@ class FailVisual(BenchAsked):
 
     command: Literal["fail_visual"] = "fail_visual"
     findings: Short
+
+
+class LookedAt(BaseModel):
+    """What an inspector saw and measured; which criteria it meets is worked out from it and never taken from a form."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    material: Material
+    alloy: Literal["6351-T6", "other", "not known"] = "not known"
+    wall: KeyedLength | None = None
+    diameter: KeyedLength | None = None
+    found: Annotated[tuple[FoundDefect, ...], Field(max_length=30)] = ()
+
+
+class Inspect(BenchAsked):
+    """Record a visual inspection by the form: what was found, and the outcome that a person confirms."""
+
+    command: Literal["inspect"] = "inspect"
+    looked: LookedAt
+    outcome: Outcome
+    notes: Note = ""
+    overruled_because: Note = ""
+    criterion_id: Annotated[str, StringConstraints(max_length=80)] = ""
+    last_four: Annotated[str, StringConstraints(strip_whitespace=True, max_length=12)] = ""
+    rated: KeyedPressure | None = None
 
 
 class Requalify(BenchAsked):

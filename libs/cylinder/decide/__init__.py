@@ -33,7 +33,7 @@ def decide(state: Visit | None, command: c.Command, around: Around) -> tuple[New
         case c.SecondAnnulment():
             return annul.second(command, around)
         case (
-            c.PassVisual() | c.FailVisual() | c.Requalify() | c.Reject() | c.Condemn() | c.MakeUnusable()
+            c.Inspect() | c.PassVisual() | c.FailVisual() | c.Requalify() | c.Reject() | c.Condemn() | c.MakeUnusable()
             | c.PlaceHold() | c.ReleaseHold() | c.NotifyOwner()
         ):  # fmt: skip
             return bench.judge(command, around)

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 from uuid import UUID
 
 from pydantic import Field, StringConstraints
 
-from cylinder.facts.shape import Fact, RuleId, Short
+from cylinder.facts.inspection import Inspected
+from cylinder.facts.shape import Fact, GrownFact, RuleId, Short
 from cylinder.marks import KeyedPressure, Marks, Note, Serial
+
+
+class _ByTheForm(GrownFact):
+    """A judgement that may carry the inspection it rests on."""
+
+    ADDED: ClassVar[frozenset[str]] = frozenset({"inspection"})
 
 
 class CylinderRegistered(Fact):
@@ -36,7 +43,7 @@ class HoldReleased(Fact):
     finding: Short
 
 
-class VisualPassed(Fact):
+class VisualPassed(_ByTheForm):
     """An inside and outside visual inspection was passed; `rated` is what the inspector read off the metal."""
 
     KIND = "cylinder.visual_passed"
@@ -44,15 +51,17 @@ class VisualPassed(Fact):
     findings: Note = ""
     rated: KeyedPressure | None = None
     certificate: Note = ""
+    inspection: Inspected | None = None
 
 
-class VisualFailed(Fact):
+class VisualFailed(_ByTheForm):
     """A visual inspection was failed: neither rejected nor condemned until somebody with the authority says so."""
 
     KIND = "cylinder.visual_failed"
     EFFECT = "block"
     findings: Short
     certificate: Note = ""
+    inspection: Inspected | None = None
 
 
 class Requalified(Fact):
@@ -67,7 +76,7 @@ class Requalified(Fact):
     rated: KeyedPressure | None = None
 
 
-class Rejected(Fact):
+class Rejected(_ByTheForm):
     """Not to be filled without repair and requalification (49 CFR 180.203): it can come back."""
 
     KIND = "cylinder.rejected"
@@ -76,9 +85,10 @@ class Rejected(Fact):
     criterion_id: RuleId
     clause: Annotated[str, StringConstraints(max_length=200)]
     certificate: Note = ""
+    inspection: Inspected | None = None
 
 
-class Condemned(Fact):
+class Condemned(_ByTheForm):
     """Unserviceable, and never restored by any procedure (49 CFR 180.203)."""
 
     KIND = "cylinder.condemned"
@@ -89,6 +99,7 @@ class Condemned(Fact):
     clause: Annotated[str, StringConstraints(max_length=200)]
     serial_read: Serial
     certificate: Note = ""
+    inspection: Inspected | None = None
 
 
 class RenderedUnusable(Fact):

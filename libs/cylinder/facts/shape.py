@@ -5,7 +5,13 @@ from __future__ import annotations
 from typing import Annotated, ClassVar, Literal
 from uuid import UUID
 
-from pydantic import BaseModel, ConfigDict, StringConstraints
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    SerializerFunctionWrapHandler,
+    StringConstraints,
+    model_serializer,
+)
 
 EffectName = Literal["block", "clear", "neutral"]
 Short = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
@@ -24,6 +30,21 @@ class Fact(BaseModel):
     KIND: ClassVar[str]
     V: ClassVar[int] = 1
     EFFECT: ClassVar[EffectName] = "neutral"
+
+
+class GrownFact(Fact):
+    """A kind that learned to say more. What was added later and is not said is not written either.
+
+    So a fact without it is stored byte for byte as it ever was. To software that knows nothing of the addition, a
+    block that carries it still blocks, and a clear lifts nothing.
+    """
+
+    ADDED: ClassVar[frozenset[str]] = frozenset()
+
+    @model_serializer(mode="wrap")
+    def _as_stored(self, handler: SerializerFunctionWrapHandler) -> dict[str, object]:
+        whole: dict[str, object] = handler(self)
+        return {name: said for name, said in whole.items() if said is not None or name not in self.ADDED}
 
 
 class VisitFact(Fact):

@@ -8,7 +8,9 @@ VENV := .venv
 PY := $(VENV)/bin/python
 UV_VERSION := 0.13.9
 # Tests wait more than they work: for servers, for the browser. Each worker has servers of its own. WORKERS=0 is one process.
-WORKERS ?= 3
+WORKERS ?= 4
+# The order of tests/conftest.py, longest files first, is kept.
+SHARED := -n $(WORKERS) --dist loadfile --no-loadscope-reorder
 
 # The first interpreter that is new enough and can make environments. Choose another: make demo PYTHON=/path/to/python
 PYTHON ?= $(shell for candidate in python3 python3.13 python3.12 python3.11 python3.14 python; do \
@@ -25,10 +27,10 @@ demo-reset: $(VENV)/.installed  ## throw the demo's data away
 	@$(VENV)/bin/filltrail demo-reset
 
 test: lint  ## lint, then every test: stories, real servers, a real browser
-	$(PY) -m pytest -n $(WORKERS) --dist loadfile
+	$(PY) -m pytest $(SHARED)
 
 test-fast: $(VENV)/.installed  ## the tests that need no server and no browser
-	$(PY) -m pytest -n $(WORKERS) --dist loadfile -m "not wire and not browser and not slow"
+	$(PY) -m pytest $(SHARED) -m "not wire and not browser and not slow"
 
 bench: $(VENV)/.installed  ## measure, each figure beside its floor
 	$(PY) -m tests.benchmarks.run

@@ -99,6 +99,22 @@ def chromium_path() -> str:
     return found
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest files first, or the last worker is left alone with a journey while the others have nothing."""
+    heaviest: dict[Path, int] = {}
+    for item in items:
+        heaviest[item.path] = max(heaviest.get(item.path, 0), _weight(item))
+    items.sort(key=lambda item: -heaviest[item.path])
+
+
+def _weight(item: pytest.Item) -> int:
+    if item.get_closest_marker("slow"):
+        return 4 if "journeys" in item.path.parts else 3
+    if item.get_closest_marker("browser"):
+        return 2
+    return 1 if item.get_closest_marker("wire") else 0
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     missed = [
         report for report in terminalreporter.getreports("skipped") if NO_CHROMIUM in str(report.longrepr)

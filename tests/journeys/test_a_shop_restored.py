@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from tests.conftest import new_database
-from tests.journeys.a_network import Network, ShopProgram, start_network, wait_until
+from tests.journeys.a_network import PINS, Network, ShopProgram, start_network, wait_until
 from tests.journeys.visits import Cylinder, Taken, condemn
 
 from filltrail.layout import run
@@ -66,12 +66,15 @@ def test_a_backup_put_back_and_a_machine_enrolled_anew_and_a_lost_disk_lose_noth
     # And then its disk is lost.
     held = _held(gannet)
     lantern.kill()
+    for tablet in lantern.tablets:
+        tablet.http.close()
     shutil.rmtree(lantern.env["FILLTRAIL_DATA"])
     _enrol(network, lantern, "--name", "Lantern", "--lost")
-    staff = lantern.ask("staff", "--name", "M. Lantern", "--role", "manager", FILLTRAIL_PIN="265098")
-    lantern.actors, lantern.device, lantern.tablets = {"manager": staff, "operator": staff}, None, []
+    staff = lantern.ask("staff", "--name", "M. Lantern", "--role", "manager", FILLTRAIL_PIN=PINS["operator"])
+    lantern.actors, lantern.device, lantern.tablets = {"operator": staff}, None, []
     lantern.start()
     wait_until(lambda: held <= _held(lantern), "everything that was sent is back", within_s=WITHIN_S)
+    network.wait_until_equal(within_s=WITHIN_S)
     assert _reasons(network)[-1] == "lost"
     assert not lantern.report()["problems"]
 

@@ -64,14 +64,21 @@ def beat_of(
 
 @contextmanager
 def copy_of(database_url: str) -> Iterator[str]:
-    """The URL of a copy of a database as it stands now: a backup. Nobody may be connected to it meanwhile."""
+    """The URL of a copy of a database as it stands now: a backup. Whoever is connected is cut off meanwhile."""
     parts = urlsplit(database_url)
     name = f"filltrail_copy_{uuid.uuid4().hex}"
     server = urlunsplit(parts._replace(path="/postgres"))
     with psycopg.connect(server, autocommit=True, connect_timeout=10) as connection:
-        cut_off = "select pg_terminate_backend(pid) from pg_stat_activity where datname = %s"
-        connection.execute(cut_off, (parts.path.lstrip("/"),))
-        connection.execute(f'create database "{name}" template "{parts.path.lstrip("/")}"'.encode())
+        source = parts.path.lstrip("/")
+        # A hub that is cut off dials again at once: the door stays shut until the copy is made.
+        connection.execute(f'alter database "{source}" allow_connections false'.encode())
+        try:
+            connection.execute(
+                "select pg_terminate_backend(pid, 10000) from pg_stat_activity where datname = %s", (source,)
+            )
+            connection.execute(f'create database "{name}" template "{source}"'.encode())
+        finally:
+            connection.execute(f'alter database "{source}" allow_connections true'.encode())
     try:
         yield urlunsplit(parts._replace(path=f"/{name}"))
     finally:

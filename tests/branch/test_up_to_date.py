@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 from random import Random
+from uuid import UUID
 
 from tests.branch.a_shop import Shop, make_shop, open_shop
 from tests.contracts.test_three_folds_agree import chained
 from tests.cylinder.histories import drawn
 
 from branch.store import views as look
+from branch.store.claims import near_claims
 from branch.store.up_to_date import FOLDED_AS
 
 
@@ -35,6 +37,24 @@ def test_a_database_of_older_software_ends_with_the_standings_that_its_facts_giv
     with again.node.store.reading() as cursor:
         cursor.execute("pragma user_version")
         assert [tuple(row) for row in cursor.fetchall()] == [(FOLDED_AS,)]
+    again.node.store.close()
+
+
+def test_serials_that_older_software_kept_are_found_by_a_near_one(tmp_path: Path) -> None:
+    shop = make_shop(tmp_path)
+    cylinder_id = UUID(int=7)
+    with shop.node.store.writing() as tx:
+        tx.c.execute(
+            "create table claim (cylinder_id text not null, bare text not null, skeleton text not null, "
+            "primary key (cylinder_id, bare)) strict"
+        )
+        tx.c.execute("insert into claim values (?, 'A0471', 'A0471')", (str(cylinder_id),))
+    shop.node.store.close()
+    again = open_shop(tmp_path / "pier", shop.clock)
+    with again.node.store.reading() as cursor:
+        assert [near.cylinder_id for near in near_claims(cursor, "AO417")] == [cylinder_id]
+        cursor.execute("select count(*) from sqlite_master where name = 'claim'")
+        assert [tuple(row) for row in cursor.fetchall()] == [(0,)]
     again.node.store.close()
 
 

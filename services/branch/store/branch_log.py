@@ -114,12 +114,12 @@ class SqliteBranchLog:
     def keep(self, link: Link, *, position: int | None, is_proven: bool) -> None:
         """Hold a new fact."""
         self._lay(link)
-        note_fact(self.c, link.envelope, link.hash, position, self.folded, is_proven=is_proven)
+        note_fact(self.c, link, position, self.folded, is_proven=is_proven)
 
     def keep_under(self, link: Link, *, position: int | None, is_proven: bool) -> None:
         """Hold a known fact under this envelope."""
         self._lay(link)
-        note_again(self.c, link.envelope, link.hash, position, self.folded, is_proven=is_proven)
+        note_again(self.c, link, position, self.folded, is_proven=is_proven)
 
     def place(self, event_id: UUID, position: int | None) -> None:
         """A held fact has this position."""

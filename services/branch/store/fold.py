@@ -5,15 +5,31 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from uuid import UUID
 
+from branch.store.claims import keep_claims, note_claim
 from branch.store.filing import Filing, file_under_others
-from branch.store.rows import Cursor, StoreIsBroken, record_by_id, record_of, standing_row, text
-from cylinder.facts import ActorCertified, CylinderReceived, HandedOver, VisitAbandoned
+from branch.store.rows import (
+    Cursor,
+    StoreIsBroken,
+    cached_standing,
+    is_unfolded,
+    record_by_id,
+    record_in,
+    text,
+    unfolded,
+)
+from cylinder.facts import (
+    ActorCertified,
+    CylinderIdentified,
+    CylinderReceived,
+    CylinderRegistered,
+    HandedOver,
+    VisitAbandoned,
+)
 from cylinder.gather import standing_of, touched_by
-from cylinder.near import bare, skeleton
-from cylinder.recorded import Recorded
+from cylinder.recorded import Recorded, cylinder_of
 from cylinder.standing import matters
 from cylinder.visit import visit_of
-from eventlog import Envelope
+from eventlog.chain import Link
 
 
 @dataclass
@@ -30,18 +46,32 @@ class Folded:
         self.cylinders.clear()  # A second append in the same transaction folds only what it touched itself.
         return settled
 
+    def put_off(self, c: Cursor) -> None:
+        """Fold them later: whoever looks one up folds it then. While a long feed is read, a cylinder that comes in a
+        hundred pages is folded once."""
+        for one in sorted(self.cylinders):
+            c.execute("insert or ignore into unfolded (cylinder_id) values (?)", (str(one),))
+        self.cylinders.clear()
+
+
+def fold_put_off(c: Cursor, most: int) -> int:
+    """Fold some of those that were put off; gives how many there were to fold."""
+    waiting = unfolded(c, most)
+    for cylinder_id in waiting:
+        settle_standing(c, cylinder_id)
+    return len(waiting)
+
 
 def note_fact(
     c: Cursor,
-    envelope: Envelope,
-    envelope_hash: str,
+    link: Link,
     position: int | None,
     folded: Folded,
     *,
     is_proven: bool = True,
 ) -> Recorded:
     """Index a kept envelope. Whatever its kind, this never refuses it."""
-    record = _index(c, envelope, envelope_hash, position, folded, is_proven=is_proven)
+    record = _index(c, link, position, folded, is_proven=is_proven)
     if is_proven:
         _note_particulars(c, record)
     return record
@@ -49,14 +79,13 @@ def note_fact(
 
 def _index(
     c: Cursor,
-    envelope: Envelope,
-    envelope_hash: str,
+    link: Link,
     position: int | None,
     folded: Folded,
     *,
     is_proven: bool,
 ) -> Recorded:
-    record, place = record_of(envelope, is_proven=is_proven), envelope.place
+    record, place = record_in(link.sealed, is_proven=is_proven), link.envelope.place
     visit_id = visit_of(record)
     does_matter = matters(record)
     c.execute(
@@ -68,7 +97,7 @@ def _index(
             place.seq,
             place.node,
             position,
-            envelope_hash,
+            link.hash,
             record.kind,
             record.effect,
             int(does_matter),
@@ -82,30 +111,31 @@ def _index(
     if does_matter:
         file_under_others(c, record)
         folded.cylinders |= touched_by(record, Filing(c))
+        _claim_marks(c, record)
     return record
 
 
 def note_again(
     c: Cursor,
-    envelope: Envelope,
-    envelope_hash: str,
+    link: Link,
     position: int | None,
     folded: Folded,
     *,
     is_proven: bool,
 ) -> None:
     """A known fact is held under another envelope. Its row keeps its turn: when the fact came does not change."""
-    before = record_by_id(c, envelope.event.id)
+    event_id = link.envelope.event.id
+    before = record_by_id(c, event_id)
     if before is not None:
         folded.cylinders |= touched_by(before, Filing(c))
-    c.execute("select rowid from fact where event_id = ?", (str(envelope.event.id),))
+    c.execute("select rowid from fact where event_id = ?", (str(event_id),))
     row = c.fetchone()
     if row is None:
-        raise StoreIsBroken(f"the fact {envelope.event.id} is not held")
-    c.execute("delete from fact_about where event_id = ?", (str(envelope.event.id),))
+        raise StoreIsBroken(f"the fact {event_id} is not held")
+    c.execute("delete from fact_about where event_id = ?", (str(event_id),))
     c.execute("delete from fact where rowid = ?", (row[0],))
-    record = _index(c, envelope, envelope_hash, position, folded, is_proven=is_proven)
-    c.execute("update fact set rowid = ? where event_id = ?", (row[0], str(envelope.event.id)))
+    record = _index(c, link, position, folded, is_proven=is_proven)
+    c.execute("update fact set rowid = ? where event_id = ?", (row[0], str(event_id)))
     was_good = before is not None and before.origin.is_proven and before.says_the_same_as(record)
     if (
         is_proven and not was_good
@@ -125,8 +155,10 @@ def note_believed(c: Cursor, event_id: UUID, folded: Folded) -> None:
 def settle_standing(c: Cursor, cylinder_id: UUID) -> None:
     """Fold a cylinder's facts again and keep the result with its claims."""
     now = standing_of(cylinder_id, Filing(c).look)
+    if is_unfolded(c, cylinder_id):
+        c.execute("delete from unfolded where cylinder_id = ?", (str(cylinder_id),))
     try:
-        if now == standing_row(c, cylinder_id):
+        if now == cached_standing(c, cylinder_id):
             return
     except StoreIsBroken:
         pass  # The row is a cache: what cannot be read must not keep a block out, and is written anew.
@@ -135,11 +167,17 @@ def settle_standing(c: Cursor, cylinder_id: UUID) -> None:
         "on conflict (cylinder_id) do update set document = excluded.document",
         (str(cylinder_id), now.model_dump_json()),
     )
-    for marks in now.marks:
-        c.execute(
-            "insert or ignore into claim (cylinder_id, bare, skeleton) values (?, ?, ?)",
-            (str(cylinder_id), bare(marks.serial), skeleton(marks.serial)),
-        )
+    keep_claims(c, cylinder_id, [marks.serial for marks in now.marks])
+
+
+def _claim_marks(c: Cursor, record: Recorded) -> None:
+    """A cylinder is found by its serial from the first fact on, folded or not."""
+    cylinder_id = cylinder_of(record.subject)
+    match record.fact:
+        case CylinderRegistered(marks=marks) | CylinderIdentified(marks=marks) if cylinder_id is not None:
+            note_claim(c, cylinder_id, marks.serial)
+        case _:
+            pass
 
 
 def _note_particulars(c: Cursor, record: Recorded) -> None:

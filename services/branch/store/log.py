@@ -19,9 +19,10 @@ from eventsourcing.sqlite import SQLiteCursor
 
 from branch.store import rows
 from branch.store.branch_log import SqliteBranchLog, own_after, trust, unplaced
+from branch.store.claims import forget_claims
 from branch.store.datastore import BranchDatastore, EnvelopeRecorder
-from branch.store.fold import settle_standing
-from branch.store.older import add_columns, fill_feed_copy
+from branch.store.fold import fold_put_off, settle_standing
+from branch.store.older import add_columns, fill_feed_copy, move_claims
 from branch.store.rows import StoreIsBroken, node_row
 from branch.store.up_to_date import bring_up_to_date
 from cylinder.recorded import NewFact, Recorded, cylinder_of, derived_id
@@ -147,15 +148,29 @@ class Tx:
         )
 
     def absorb(
-        self, page: FeedPage, *, heard_at: dt.datetime, proven: Set[Sealed] = frozenset()
+        self,
+        page: FeedPage,
+        *,
+        heard_at: dt.datetime,
+        proven: Set[Sealed] = frozenset(),
+        puts_off: bool = False,
     ) -> PageTaken | StartAgain:
         """Apply one page of the feed. Raises PageRefused, and then nothing of it is kept.
 
         `proven` are envelopes whose signature was checked before the transaction, by the keys that are held here.
+        `puts_off`: more of the feed is to come, and what this page touches is folded when it is looked up, or by
+        `fold_put_off`, which has to come to its end before the page that reaches the head.
         """
         taken = at_branch.take_page(self.log, page, heard_at=heard_at, proven=proven)
-        self.fold()
+        if puts_off:
+            self.log.folded.put_off(self.c)
+        else:
+            self.fold()
         return taken
+
+    def fold_put_off(self, most: int) -> int:
+        """Fold some of the standings that were put off; gives how many there were to fold."""
+        return fold_put_off(self.c, most)
 
     def fold(self) -> frozenset[UUID]:
         """Fold every standing again that what was written in this transaction has touched."""
@@ -163,8 +178,9 @@ class Tx:
 
     def forget_standings(self) -> None:
         """Drop every cached standing and claim; `settle` brings each back from its facts."""
-        self.c.execute("delete from standing")
-        self.c.execute("delete from claim")
+        forget_claims(self.c)
+        for table in ("standing", "unfolded"):
+            self.c.execute(f"delete from {table}")
 
     def settle(self, subject: str) -> Standing | None:
         """Fold one cylinder's standing again."""
@@ -214,6 +230,7 @@ class BranchStore:
         with self._datastore.transaction(commit=True) as cursor:
             bring_up_to_date(cursor)
             fill_feed_copy(cursor)
+            move_claims(cursor)
 
     @contextmanager
     def writing(self) -> Iterator[Tx]:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from uuid import UUID
+
+from branch.store.claims import note_claim
 from branch.store.rows import Cursor, number, text
 from eventlog.event import NO_HASH
 from eventlog.feed import next_feed_hash
@@ -23,6 +26,17 @@ def add_columns(c: Cursor) -> None:
         there = {text(row[0]) for row in c.fetchall()}
         if there and column not in there:
             c.execute(f"alter table {table} add column {column} {kind}")
+
+
+def move_claims(c: Cursor) -> None:
+    """The serials that older software kept without the keys by which a near one is found now."""
+    c.execute("select 1 from sqlite_master where type = 'table' and name = 'claim'")
+    if c.fetchone() is None:
+        return
+    c.execute("select cylinder_id, bare from claim")
+    for row in c.fetchall():
+        note_claim(c, UUID(text(row[0])), text(row[1]))
+    c.execute("drop table claim")
 
 
 def fill_feed_copy(c: Cursor) -> None:

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Protocol
 from uuid import UUID
 
 from pydantic import ValidationError
 
 from branch.store.datastore import SIGNATURE_BYTES
+from cylinder.gather import standing_of
 from cylinder.recorded import Recorded, origin_of, recorded
 from cylinder.standing import Standing
-from eventlog import Envelope, Sealed, read
+from eventlog import Envelope, Sealed
 from eventlog.feed import Cursor as FeedCursor
+from sync.opening import MOST_KEPT, link_of
 from sync.standpoint import Standpoint
 
 
@@ -58,6 +61,12 @@ def sealed_of(state: object) -> Sealed:
 def record_of(envelope: Envelope, *, is_proven: bool = True) -> Recorded:
     """The fact that an envelope carries, as the cylinder's life reads it."""
     return recorded(envelope.event, origin_of(envelope.place, is_proven=is_proven))
+
+
+@lru_cache(maxsize=MOST_KEPT)
+def record_in(sealed: Sealed, *, is_proven: bool = True) -> Recorded:
+    """The fact in these bytes. Frozen, so the reading is kept for a while: a fact is filed, and then folded. Raises Malformed."""
+    return record_of(link_of(sealed).envelope, is_proven=is_proven)
 
 
 NODE = """
@@ -110,7 +119,29 @@ def node_row(c: Cursor) -> Standpoint | None:
 
 
 def standing_row(c: Cursor, cylinder_id: UUID) -> Standing | None:
-    """The cached standing of a cylinder, or None when it is on no record. Raises StoreIsBroken."""
+    """The standing of a cylinder, or None when it is on no record. Raises StoreIsBroken.
+
+    The cached one, unless facts have come that are not folded into it yet: then it is folded here.
+    """
+    if is_unfolded(c, cylinder_id):
+        return standing_of(cylinder_id, lambda subject: facts_that_matter(c, subject))
+    return cached_standing(c, cylinder_id)
+
+
+def is_unfolded(c: Cursor, cylinder_id: UUID) -> bool:
+    """Whether the cached standing of a cylinder lacks facts that are held here."""
+    c.execute("select 1 from unfolded where cylinder_id = ?", (str(cylinder_id),))
+    return c.fetchone() is not None
+
+
+def unfolded(c: Cursor, most: int) -> tuple[UUID, ...]:
+    """The first of the cylinders whose cached standing lacks facts that are held here, in order."""
+    c.execute("select cylinder_id from unfolded order by cylinder_id limit ?", (most,))
+    return tuple(UUID(text(row[0])) for row in c.fetchall())
+
+
+def cached_standing(c: Cursor, cylinder_id: UUID) -> Standing | None:
+    """The standing as it was folded last. Raises StoreIsBroken."""
     c.execute("select document from standing where cylinder_id = ?", (str(cylinder_id),))
     row = c.fetchone()
     if row is None:
@@ -136,6 +167,16 @@ def history(c: Cursor, subject: str, most: int) -> list[Recorded]:
     return _records(c.fetchall())
 
 
+def facts_of_kinds(c: Cursor, subject: str, kinds: frozenset[str]) -> list[Recorded]:
+    """The facts of a subject that are of these kinds, in no order that means anything."""
+    marks = ", ".join("?" * len(kinds))
+    c.execute(
+        f"select state, is_proven from fact_state where subject = ? and kind in ({marks})",
+        (subject, *sorted(kinds)),
+    )
+    return _records(c.fetchall())
+
+
 def facts_of_visit(c: Cursor, visit_id: UUID, node: str) -> list[Recorded]:
     """The facts of one visit in the order of its shop's log. What another shop says of it is no part of the visit."""
     c.execute(_STATES_OF_VISIT, (str(visit_id), node))
@@ -150,4 +191,4 @@ def record_by_id(c: Cursor, event_id: UUID) -> Recorded | None:
 
 
 def _records(rows: Iterable[tuple[object, ...]]) -> list[Recorded]:
-    return [record_of(read(sealed_of(row[0]).raw), is_proven=bool(row[1])) for row in rows]
+    return [record_in(sealed_of(row[0]), is_proven=bool(row[1])) for row in rows]

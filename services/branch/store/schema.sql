@@ -1,7 +1,7 @@
 -- The branch's database beside the recorder's own table `stored_events`
 -- (originator_id = incarnation, originator_version = seq, state = signature ‖ envelope bytes).
--- Everything but stored_events, envelope_beside, feed_copy, unread_item, given, node, diver_card, person, device, session
--- and pin_try can be rebuilt from the log.
+-- Everything but stored_events, envelope_beside, feed_copy, unread_item, given, node, diver_card, person, device, session,
+-- pin_try, gas_on_hand and mix_training can be rebuilt from the log.
 
 create table if not exists node (
     one integer primary key check (one = 1),
@@ -102,13 +102,25 @@ create table if not exists standing (
     document text not null
 ) strict;
 
-create table if not exists claim (
+-- Cylinders that facts touched while this node is behind. Their standing above is old: each is folded once before the
+-- node says that it is up to date, and until then at each look-up.
+create table if not exists unfolded (
+    cylinder_id text primary key
+) strict;
+
+-- The serials that each cylinder was said to have, and the keys by which a near one is found (cylinder.near.near_keys).
+create table if not exists serial_claim (
+    id integer primary key,
     cylinder_id text not null,
     bare text not null,
-    skeleton text not null,
-    primary key (cylinder_id, bare)
+    unique (cylinder_id, bare)
 ) strict;
-create index if not exists claim_skeleton on claim (skeleton);
+
+create table if not exists near_key (
+    key integer not null,
+    claim_id integer not null,
+    primary key (key, claim_id)
+) strict, without rowid;
 
 create table if not exists open_visit (
     visit_id text primary key,
@@ -238,4 +250,16 @@ create table if not exists gap (
     marker_seq integer,
     hub_seq integer,
     stated_by text
+) strict;
+
+-- The gases that the shop blends with, as a manager keyed them: one document. Local to the shop, no fact.
+create table if not exists gas_on_hand (
+    one integer primary key check (one = 1),
+    document text not null
+) strict;
+
+-- The last good day of a staff member's training to mix gas, as a manager saw it. Local to the shop, no fact.
+create table if not exists mix_training (
+    actor_id text primary key,
+    good_until text not null
 ) strict;

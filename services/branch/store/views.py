@@ -7,11 +7,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from uuid import UUID
 
+from branch.store.claims import near_claims
 from branch.store.filing import Filing
 from branch.store.rows import (
     Cursor,
     StoreIsBroken,
+    facts_of_kinds,
     facts_of_visit,
+    is_unfolded,
     number,
     standing_row,
     text,
@@ -21,13 +24,13 @@ from cylinder.basis import Basis
 from cylinder.facts import DoorOpened, PeopleOut
 from cylinder.gather import gather, standing_of
 from cylinder.marks import Marks
-from cylinder.near import likeness, skeleton, slips
-from cylinder.recorded import HUB, Recorded, actor_subject, node_subject
+from cylinder.near import likeness
+from cylinder.oxygen import OXYGEN_KINDS, OxygenService, oxygen_service_of
+from cylinder.recorded import HUB, Recorded, actor_subject, cylinder_subject, node_subject
 from cylinder.standing import Standing, digest
 from cylinder.visit import Visit, visit
 
-MOST_LOOK_ALIKES = 12
-_SLIPS_A_QUERY = 500
+MOST_CLEAR_LOOK_ALIKES = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,17 +54,28 @@ def look_alikes(c: Cursor, marks: Marks) -> tuple[LookAlike, ...]:
 
 
 def near_serial(c: Cursor, serial: str) -> tuple[LookAlike, ...]:
-    """Cylinders on record within one slip or any number of misread signs of `serial`."""
+    """Cylinders on record within one slip, a head left out, or any number of misread signs of `serial`.
+
+    However many are near, none that is blocked is left out; of the clear ones the nearest are enough.
+    """
     found: dict[UUID, LookAlike] = {}
-    for cylinder_id in _ids_near(c, serial):
+    to_look_at = [near.cylinder_id for near in near_claims(c, serial)]
+    met = set(to_look_at)
+    while to_look_at:  # Ends: no cylinder is met twice.
+        cylinder_id = to_look_at.pop()
         known = standing_row(c, cylinder_id)
+        if known is not None and is_unfolded(c, cylinder_id):  # Its serial is that of the linked ones too.
+            to_look_at += set(known.linked) - met
+            met |= set(known.linked)
         nearest = _nearest(serial, known) if known else None
         if known is not None and nearest is not None:
             found[cylinder_id] = nearest
     ranked = sorted(
         found.values(), key=lambda one: (one.likeness.distance, one.standing.is_clear, one.cylinder_id)
     )
-    return tuple(ranked[:MOST_LOOK_ALIKES])
+    clear = [one for one in ranked if one.standing.is_clear]
+    left_out = {one.cylinder_id for one in clear[MOST_CLEAR_LOOK_ALIKES:]}
+    return tuple(one for one in ranked if one.cylinder_id not in left_out)
 
 
 def people_out_at(c: Cursor, node: str) -> dt.datetime | None:
@@ -97,19 +111,19 @@ def backlog(c: Cursor) -> Backlog:
 
 
 def standings(c: Cursor, cylinder_ids: Iterable[UUID]) -> tuple[Standing, ...]:
-    """The cached standings of these cylinders."""
+    """The standings of these cylinders."""
     found = (standing_row(c, cylinder_id) for cylinder_id in cylinder_ids)
     return tuple(one for one in found if one is not None)
 
 
 def every_standing(c: Cursor) -> tuple[Standing, ...]:
-    """All cached standings. Raises StoreIsBroken."""
+    """All standings. Raises StoreIsBroken."""
     return standings(c, standing_ids(c))
 
 
 def standing_ids(c: Cursor) -> tuple[UUID, ...]:
-    """Every cylinder that has a cached standing, in order."""
-    c.execute("select cylinder_id from standing order by cylinder_id")
+    """Every cylinder that has a standing, folded yet or not, in order."""
+    c.execute("select cylinder_id from standing union select cylinder_id from unfolded order by cylinder_id")
     return tuple(UUID(text(row[0])) for row in c.fetchall())
 
 
@@ -137,20 +151,23 @@ def credentials(c: Cursor, actor_id: str, node: str) -> tuple[Recorded, ...]:
     )
 
 
+def oxygen_service(c: Cursor, known: Standing, today: dt.date, months: int) -> OxygenService:
+    """Whether a cylinder is clean for oxygen, from the facts of all its records."""
+    history = [
+        fact
+        for record in (known.cylinder_id, *known.linked)
+        for fact in facts_of_kinds(c, cylinder_subject(record), OXYGEN_KINDS)
+    ]
+    behind = dict.fromkeys(node_subject(node) for node in (HUB, *(fact.node for fact in history)))
+    behind |= dict.fromkeys(actor_subject(fact.actor) for fact in history)
+    look = Filing(c).look
+    vouching = [fact for subject in behind for fact in look(subject)]
+    return oxygen_service_of(history, today, standing=known, credentials=vouching, months=months)
+
+
 def standing_digest(c: Cursor) -> str:
     """The digest of all cached standings, to compare with other nodes at the same position."""
     return digest(every_standing(c))
-
-
-def _ids_near(c: Cursor, serial: str) -> list[UUID]:
-    folded = sorted(slips(skeleton(serial)))
-    ids: set[UUID] = set()
-    for start in range(0, len(folded), _SLIPS_A_QUERY):
-        some = folded[start : start + _SLIPS_A_QUERY]
-        marks = ", ".join("?" * len(some))
-        c.execute(f"select cylinder_id from claim where skeleton in ({marks})", tuple(some))
-        ids.update(UUID(text(row[0])) for row in c.fetchall())
-    return sorted(ids)
 
 
 def _nearest(serial: str, known: Standing) -> LookAlike | None:

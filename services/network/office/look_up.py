@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from uuid import UUID
 
 from cylinder.marks import Marks
-from cylinder.near import bare, likeness, skeleton, slips
+from cylinder.near import bare, likeness, skeleton
 from cylinder.standing import Block, Standing
 from eventlog.checkpoint import parse_checkpoint
 from network.hearing import Contact
@@ -25,7 +25,7 @@ from network.office.documents import (
     Tone,
     Witnessed,
 )  # fmt: skip
-from network.projections.cylinders import cylinders
+from network.projections.cylinders import cylinders, near_claims
 from network.projections.projection import position_of
 from network.projections.runner import PROJECTIONS
 from network.store import feed_tree
@@ -39,11 +39,7 @@ MOST_FILLS = 1000
 MOST_EXPOSURES = 500
 SHORTEST_PART = 3
 
-near_claims = """
-select c.cylinder_id, s.document from cylinder_claim c
-join cylinder_standing s on s.cylinder_id = c.cylinder_id
-where c.skeleton = any(%s) limit 200
-"""
+some_standings = "select document from cylinder_standing where cylinder_id = any(%s)"
 partial_claims = """
 select c.cylinder_id, s.document from cylinder_claim c
 join cylinder_standing s on s.cylinder_id = c.cylinder_id
@@ -102,7 +98,8 @@ def find_cylinders(tx: Tx, q: str) -> Found:
     if not folded:
         return Found(q=q, cylinders=())
     found: dict[UUID, FoundCylinder] = {}
-    rows = tx.execute(near_claims, (sorted(slips(folded)),)).fetchall()
+    near_ids = [one.cylinder_id for one in near_claims(tx, q)]
+    rows = tx.execute(some_standings, (near_ids,)).fetchall() if near_ids else []
     if len(folded) >= SHORTEST_PART:
         rows += tx.execute(partial_claims, (folded,)).fetchall()
     for row in rows:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from cylinder.gather import standing_of, touched_by
-from cylinder.near import bare, skeleton
+from cylinder.near import Near, bare, near_keys, rank, skeleton
 from cylinder.standing import Standing, digest
 from network.projections.filing import Filing, create_filing, filing_tables
 from network.projections.projection import Positioned, Projection
@@ -13,7 +13,7 @@ from network.store.database import Tx
 
 cylinders = Projection(
     name="cylinders",
-    version=2,
+    version=3,
     tables=("cylinder_standing", "cylinder_claim", *filing_tables("cylinder")),
     create=create_filing("cylinder")
     + """
@@ -27,9 +27,10 @@ create table cylinder_claim (
     cylinder_id uuid not null,
     bare        text not null,
     skeleton    text not null,
+    near_keys   integer[] not null,
     primary key (cylinder_id, bare)
 );
-create index cylinder_claim_by_skeleton on cylinder_claim (skeleton text_pattern_ops);
+create index cylinder_claim_near on cylinder_claim using gin (near_keys) with (fastupdate = off);
 """,
 )
 
@@ -38,9 +39,10 @@ insert into cylinder_standing (cylinder_id, document, is_clear, is_condemned) va
 on conflict (cylinder_id) do update set document = excluded.document, is_clear = excluded.is_clear,
     is_condemned = excluded.is_condemned
 """
-put_claim = (
-    "insert into cylinder_claim (cylinder_id, bare, skeleton) values (%s, %s, %s) on conflict do nothing"
-)
+put_claim = """
+insert into cylinder_claim (cylinder_id, bare, skeleton, near_keys) values (%s, %s, %s, %s) on conflict do nothing
+"""
+near = "select cylinder_id, bare from cylinder_claim where near_keys && %s::integer[]"
 every_standing = "select document from cylinder_standing order by cylinder_id"
 
 
@@ -59,6 +61,12 @@ def fold_again(tx: Tx, batch: Sequence[Positioned]) -> None:
         _settle(tx, standing_of(cylinder_id, filing.look))
 
 
+def near_claims(tx: Tx, serial: str) -> tuple[Near, ...]:
+    """Every cylinder whose serial may be this one, nearest first."""
+    rows = tx.execute(near, (list(near_keys(serial)),)).fetchall()
+    return rank(serial, [(row["cylinder_id"], row["bare"]) for row in rows])
+
+
 def standing_digest(tx: Tx) -> str:
     """The digest over all kept standings, to compare with other nodes at the same position."""
     return digest(Standing.model_validate_json(row["document"]) for row in tx.execute(every_standing))
@@ -67,4 +75,5 @@ def standing_digest(tx: Tx) -> str:
 def _settle(tx: Tx, now: Standing) -> None:
     tx.execute(put_standing, (now.cylinder_id, now.model_dump_json(), now.is_clear, now.is_condemned))
     for marks in now.marks:
-        tx.execute(put_claim, (now.cylinder_id, bare(marks.serial), skeleton(marks.serial)))
+        serial = marks.serial
+        tx.execute(put_claim, (now.cylinder_id, bare(serial), skeleton(serial), list(near_keys(serial))))

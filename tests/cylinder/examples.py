@@ -8,6 +8,7 @@ from tests.cylinder.given import KNOWN, MARKS, OTHER, VISIT, an_id, bar, psi
 
 from cylinder import facts as f
 from cylinder.facts import Fact
+from cylinder.facts.banks import BottleMarks
 from cylinder.marks import GasWanted
 
 _NITROX = GasWanted(oxygen_percent=32.0)
@@ -89,6 +90,15 @@ _EXAMPLES: tuple[Fact, ...] = (
     f.GapStated(
         parent_inc=an_id("incarnation"), after_seq=41, hub_seq=43, words="Two fills of Sunday morning, on paper slips"
     ),
+    f.BankSetUp(
+        name="Nitrox bank", oxygen_percent=32, whips=(3, 4),
+        bottles=(BottleMarks(name="N1", volume_litre=50, service=bar(300)),),
+    ),
+    f.BankBottleRead(bottle="N1", gauge=bar(287), celsius=24.5),
+    f.BankToppedUp(bottles=("N1",), gauge=bar(300), celsius=38, oxygen_percent=31.8),
+    f.BankBottleWithdrawn(bottle="N1", why="Valve leaks at the stem"),
+    f.BankBottleReturned(bottle="N1", finding="New stem seal, tight under soap"),
+    f.BankClosed(why="The bottles went back to their owner"),
     *(
         f.on_evidence(fact, "Card 77 of the test house, photographed")
         for fact in (

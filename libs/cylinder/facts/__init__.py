@@ -6,6 +6,14 @@ never a Python path. A fact carries no personal data of a diver.
 
 from __future__ import annotations
 
+from cylinder.facts.banks import (
+    BankBottleRead,
+    BankBottleReturned,
+    BankBottleWithdrawn,
+    BankClosed,
+    BankSetUp,
+    BankToppedUp,
+)
 from cylinder.facts.bench import (
     Condemned,
     CylinderRegistered,
@@ -99,6 +107,7 @@ KINDS: dict[tuple[str, int], type[Fact]] = {
         RenderedUnusable, OwnerNotified, Recalled, Remedied, ReportedStolen, StolenReportClosed,
         AnnulmentProposed, AnnulmentSeconded, CondemnationAnnulled, IdentitiesLinked, IdentitiesSplit,
         BlockAssigned, ActorCertified, ActorWithdrawn, KeyRevoked, NodeSuspected, SuspicionLifted, GapStated,
+        BankSetUp, BankBottleRead, BankToppedUp, BankBottleWithdrawn, BankBottleReturned, BankClosed,
         VisualPassedOnEvidence, VisualFailedOnEvidence, RequalifiedOnEvidence, RejectedOnEvidence, CondemnedOnEvidence,
         RenderedUnusableOnEvidence,
     )
@@ -112,6 +121,12 @@ __all__ = [
     "AnnulmentProposed",
     "AnnulmentSeconded",
     "AreaCleared",
+    "BankBottleRead",
+    "BankBottleReturned",
+    "BankBottleWithdrawn",
+    "BankClosed",
+    "BankSetUp",
+    "BankToppedUp",
     "BlockAssigned",
     "CertificationSeen",
     "CondemnationAnnulled",

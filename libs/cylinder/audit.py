@@ -10,20 +10,25 @@ from __future__ import annotations
 
 import datetime as dt
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping, Set
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
 from uuid import UUID
 
 from cylinder.block import Block
-from cylinder.facts import FillAuthorised
+from cylinder.facts import ActorWithdrawn, FillAuthorised, IdentitiesLinked, SuspicionLifted
 from cylinder.gather import Filed, Gathered, gather
+from cylinder.proof import DISTRUSTING
 from cylinder.recorded import HUB, Origin, Recorded, cylinder_of
 from cylinder.standing import standing
 
 NO_EPOCH = "none"
 """What a node writes that has not read any feed yet."""
+
+
+_ONLY_STRICTER = frozenset({ActorWithdrawn.KIND, IdentitiesLinked.KIND, *DISTRUSTING})
+"""Kinds that never open a way to a fill. A certification, a split or an assignment may do either."""
 
 
 class Finding(StrEnum):
@@ -201,15 +206,12 @@ class _Book:
         before = _Before.of(fill, self)
         held = {one.fact.id for one in case.all if before.has(one)}
         perhaps = [one.fact for one in case.all if one.fact.id not in held and before.may_have(one)]
-        good, bad = (
-            held.union(one.id for one in perhaps if one.effect != effect) for effect in ("block", "clear")
-        )
         open_then = self._open_by(cylinder_id, case, held)
-        open_anyhow = {one.id for one in self._open_by(cylinder_id, case, good)} if perhaps else None
-        sure = tuple(one for one in open_then if open_anyhow is None or one.id in open_anyhow)
+        at_best = [self._open_by(cylinder_id, case, held | more) for more in _subsets(perhaps, _is_bad_news)]
+        sure = tuple(one for one in open_then if all(one.id in {b.id for b in best} for best in at_best))
         if open_then:
             return (Finding.KNEW, sure) if sure and not before.has_hole else (Finding.CANNOT_SAY, open_then)
-        if perhaps and self._open_by(cylinder_id, case, bad):
+        if any(self._open_by(cylinder_id, case, held | more) for more in _subsets(perhaps, _is_good_news)):
             return Finding.CANNOT_SAY, ()
         came_later = any(
             one.effect == "block" and one.id not in held and one.performed_on <= fill.fact.performed_on
@@ -231,6 +233,14 @@ class _Book:
             ids = dict.fromkeys(one.id for one in (*found.facts, *found.credentials))
             self._cases[cylinder_id] = _Case(found, tuple(self.at[one] for one in ids), has_block)
         return self._cases[cylinder_id]
+
+
+def _is_good_news(one: Recorded) -> bool:
+    return one.effect == "clear" or one.kind == SuspicionLifted.KIND
+
+
+def _is_bad_news(one: Recorded) -> bool:
+    return one.effect == "block" or one.kind in _ONLY_STRICTER
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,6 +316,13 @@ class _Before:
 
     def _has_two_tails(self, place: Origin) -> bool:
         return self.book.parted.get(place.inc, place.seq + 1) <= place.seq
+
+
+def _subsets(perhaps: Sequence[Recorded], without: Callable[[Recorded], bool]) -> tuple[Set[UUID], ...]:
+    """What may have been held besides, but for this news: with and without whatever may be either good or bad."""
+    most = {one.id for one in perhaps if not without(one)}
+    least = {one.id for one in perhaps if one.id in most and (_is_good_news(one) or _is_bad_news(one))}
+    return tuple(dict.fromkeys((frozenset(most), frozenset(least)))) if perhaps else ()
 
 
 def _back_from(place: Origin, opened: Mapping[UUID, Opened]) -> Iterator[tuple[UUID, int]]:

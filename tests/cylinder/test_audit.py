@@ -9,6 +9,7 @@ import pytest
 from tests.cylinder.given import (
     CERTIFIED,
     HERE,
+    INSPECTOR,
     KNOWN,
     NEXT_DOOR,
     OPERATOR,
@@ -21,7 +22,7 @@ from tests.cylinder.given import (
     psi,
     registered,
 )
-from tests.cylinder.histories import clear_on, linked, revoked
+from tests.cylinder.histories import YESTERDAY, clear_on, linked, revoked, withdrawn
 
 from cylinder import facts as f
 from cylinder.audit import Audited, Feed, Finding, Opened, SeenAt, Written, audit
@@ -240,6 +241,29 @@ def test_a_clear_that_was_lost_and_came_back_accuses_nobody() -> None:
     h.put(a_fill(), saw=read)
     (found,) = h.audit()
     assert (found.finding, found.blocks[0].id) == (CANNOT_SAY, block.id)
+
+
+def test_a_clear_that_came_back_with_the_withdrawal_that_voids_it_accuses_nobody() -> None:
+    h = History()
+    block = h.put(held())
+    h.begin_epoch("two")
+    read = h.read_to(h.head)
+    h.put(released(block), saw=h.read_to(3, "one"))
+    h.put(withdrawn(INSPECTOR, since=YESTERDAY), saw=h.read_to(3, "one"))
+    h.put(a_fill(), saw=read)
+    assert h.findings() == [CANNOT_SAY]
+
+
+def test_a_withdrawal_that_came_back_may_have_been_known_where_the_clear_was() -> None:
+    h = History()
+    block = h.put(held())
+    h.put(released(block))
+    read = h.read_to(h.head)
+    h.begin_epoch("two")
+    h.put(withdrawn(INSPECTOR, since=YESTERDAY), saw=h.read_to(3, "one"))
+    h.put(a_fill("within what is proven", seq=49), saw=read)
+    h.put(a_fill("beyond it", seq=51), saw=h.elsewhere(h.head + 7, "one"))
+    assert h.findings() == [NOTHING, CANNOT_SAY]
 
 
 def test_equal_hashes_prove_more_than_the_name_of_an_epoch() -> None:

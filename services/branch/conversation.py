@@ -15,7 +15,7 @@ import structlog
 from branch.store import BranchStore
 from branch.store import views as look
 from branch.store.branch_log import NODE_ENROLLED, trusted_key
-from branch.store.rows import Cursor, node_row, sealed_of, text
+from branch.store.rows import Cursor, node_row, sealed_of, text, unfolded
 from branch.verify import rebuild
 from eventlog.chain import Head
 from eventlog.envelope import Malformed, Sealed
@@ -31,6 +31,8 @@ from sync.standpoint import Fresh, Standpoint
 log = structlog.get_logger("branch.sync")
 
 MOST_ALERTS = 200
+FOLDS_A_COMMIT = 50
+"""The counter waits for each commit: so many standings take about as long as a page of the feed."""
 
 _BLOCKS = """
 select state from fact_state where inc = ? and seq > ? and effect = 'block' and position is null order by seq limit ?
@@ -74,11 +76,28 @@ class Conversation:
             return at_branch.take_push_answer(tx.log, HubSays(answer.answer, head, detail))
 
     def absorb(self, page: FeedPage, *, heard_at: dt.datetime) -> PageTaken | StartAgain:
-        """Apply a page. Raises PageRefused. Signatures are checked first, so that the counter does not wait for them."""
+        """Apply a page. Raises PageRefused. Signatures are checked first, so that the counter does not wait for them.
+
+        In the middle of the feed no standing is folded. Before the page that reaches the head, all are: this node
+        never says that it is up to date while one of them waits.
+        """
         with self.store.reading() as c:
             proven = at_branch.prove(page, lambda node, key_id: trusted_key(c, node, key_id))
+        reaches_head = page.after + len(page.items) >= page.head
+        if reaches_head:
+            self.fold_what_waits()
         with self.store.writing() as tx:
-            return tx.absorb(page, heard_at=heard_at, proven=proven)
+            return tx.absorb(page, heard_at=heard_at, proven=proven, puts_off=not reaches_head)
+
+    def fold_what_waits(self) -> int:
+        """Fold every standing that was put off, some in each commit; gives how many there were. May be cut off anywhere."""
+        folded = 0
+        while True:  # Ends: each turn folds some, and this is the only reader of the feed.
+            with self.store.reading() as c:
+                if not unfolded(c, 1):
+                    return folded
+            with self.store.writing() as tx:
+                folded += tx.fold_put_off(FOLDS_A_COMMIT)
 
     def speaks_of_us(self, page: FeedPage) -> bool:
         """Whether a page holds a fact of this node."""
@@ -171,6 +190,8 @@ class Conversation:
             here = node_row(c)
             if here is None or (here.feed.position, here.seq) != (beat.position, beat.seq):
                 return None  # Something came in between: the next beat says it.
+            if unfolded(c, 1):
+                return None  # In the middle of a long feed there is nothing to compare yet.
             return None if _has_unsent(c, here) else self._digest_at(c, here)
 
     def _digest_at(self, c: Cursor, here: Standpoint) -> str:

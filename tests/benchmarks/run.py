@@ -19,7 +19,15 @@ from uuid import UUID
 import httpx
 import typer
 from rich.console import Console
-from tests.benchmarks import a_busy_shop, the_counter, the_gas, the_hub, the_parts, the_stop
+from tests.benchmarks import (
+    a_busy_shop,
+    the_counter,
+    the_first_reading,
+    the_gas,
+    the_hub,
+    the_parts,
+    the_stop,
+)
 from tests.benchmarks.measuring import Report, Row, table
 from tests.conftest import new_database
 from tests.journeys.a_network import Network, start_network, wait_until
@@ -45,10 +53,13 @@ class Sizes:
     condemnations: int
     cylinders: int
     states: int
+    facts: int
 
 
-FULL = Sizes(commands=300, look_ups=1000, batches=40, condemnations=40, cylinders=10_000, states=200)
-TINY = Sizes(commands=3, look_ups=5, batches=2, condemnations=2, cylinders=20, states=3)
+FULL = Sizes(
+    commands=300, look_ups=1000, batches=40, condemnations=40, cylinders=10_000, states=200, facts=10_000
+)
+TINY = Sizes(commands=3, look_ups=5, batches=2, condemnations=2, cylinders=20, states=3, facts=300)
 
 
 @app.command()
@@ -63,6 +74,8 @@ def main(
         sizes = TINY if tiny else FULL
         say.print("Real gas")
         rows = the_gas.real_gas(sizes.states)
+        say.print("A shop's first reading")
+        rows += the_first_reading.first_reading(folder / "first-reading", sizes.facts)
         more, cylinders = _measure(folder, stack, sizes)
         rows += more
     report = Report(

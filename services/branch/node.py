@@ -17,6 +17,7 @@ from branch.conversation import Conversation
 from branch.desk import Desk
 from branch.divers import Divers
 from branch.enrolment import finish
+from branch.gases import ShopGases
 from branch.link import news_heard_at
 from branch.live import Live
 from branch.marker import FOLDER, MarkerFile, MarkerKeeper
@@ -59,6 +60,7 @@ class Node:
     desk: Desk
     people: People
     divers: Divers
+    gases: ShopGases
     live: Live
     floor: TimeFloor
     world: World
@@ -148,4 +150,4 @@ def open_node(data: Path, world: World, *, hub_url: str | None = None, is_alone:
         new_code=world.new_code,
         relock=dt.timedelta(minutes=settings.relock_min),
     )
-    return Node(settings, store, desk, people, divers, live, floor, world, sync, http)
+    return Node(settings, store, desk, people, divers, ShopGases(store), live, floor, world, sync, http)

@@ -13,6 +13,7 @@ from branch.web.pages import (
     about,
     bay,
     bench,
+    blend,
     board,
     depth,
     errors,
@@ -33,7 +34,7 @@ from cylinder.refusal import Reason
 _ROUTERS = (
     sign_in.router, board.router, stream.router, stop.router,
     greet.router, find.router, bay.router, hand_over.router, staff.router, about.router,
-    visit.router, bench.router, gap.router, recalls.router,
+    visit.router, bench.router, blend.router, gap.router, recalls.router,
     depth.router,
 )  # fmt: skip
 

@@ -12,10 +12,11 @@ from uuid import UUID
 from cylinder.basis import Basis
 from cylinder.marks import Marks
 from cylinder.near import Likeness
+from cylinder.oxygen import OxygenService
 from cylinder.recorded import Origin, Recorded
 from cylinder.standing import Standing
 from cylinder.visit import Visit
-from rulebook import Pack
+from rulebook import NO_POLICY, Pack, StorePolicy
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,7 @@ class LookAlike:
 class HousePolicy:
     """What a shop may set; it can only be stricter than the law.
 
+    `oxygen_service_months` is how long a cleaning for oxygen counts (common practice, no source).
     `news_amber_h` and `news_refuse_h` are the ages of network knowledge at which the age is shown in
     amber, and beyond which only a manager's supervised override goes on.
     """
@@ -49,8 +51,11 @@ class HousePolicy:
     people_out_min: int = 20
     news_amber_h: int = 24
     news_refuse_h: int = 24 * 7
+    oxygen_service_months: int = 12
     whips: int = 4
     slots: int = 28
+    store: StorePolicy = NO_POLICY
+    """The shop's own rules on cylinders and gas, laid on top of the pack."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +74,8 @@ class Around:
     standing: Standing | None = None
     basis: Basis | None = None
     """All that the standing rests on, where a command speaks of what was said and not only of what stands."""
+    oxygen: OxygenService | None = None
+    """Whether the visit's cylinder is clean for oxygen; None where it was not looked up, which counts as not clean."""
     standings: tuple[Standing, ...] = ()
     """The standings of the open visits' cylinders, where a command names several."""
     look_alikes: tuple[LookAlike, ...] = ()

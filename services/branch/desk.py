@@ -24,8 +24,10 @@ from cylinder import commands as c
 from cylinder.around import Actor, Around
 from cylinder.decide import decide
 from cylinder.facts import CylinderRegistered
+from cylinder.oxygen import OxygenService
 from cylinder.recorded import Origin, Recorded, cylinder_of
 from cylinder.refusal import Refused
+from cylinder.standing import Standing
 from cylinder.visit import Visit, evolve, visit_of
 from rulebook import Pack
 from sync.standpoint import Standpoint
@@ -180,12 +182,14 @@ class Desk:
         standing = standing_row(cursor, visit.cylinder_id) if visit and visit.cylinder_id else None
         stands = node_row(cursor)
         heard = self.heard_at(stands)
+        today = now.astimezone(self.settings.tz).date()
         return Around(
             now=now,
-            today=now.astimezone(self.settings.tz).date(),
+            today=today,
             actor=actor,
             rules=self.rules,
             policy=self.settings.policy,
+            oxygen=None if standing is None else self._oxygen(cursor, visit, standing, today),
             origin=None if stands is None else self._next_place(stands),
             credentials=look.credentials(cursor, actor.id, self.settings.node),
             standing=standing,
@@ -193,6 +197,14 @@ class Desk:
             people_out_at=look.people_out_at(cursor, self.settings.node),
             news_age=None if heard is None else now - heard,
         )
+
+    def _oxygen(
+        self, cursor: Cursor, visit: Visit | None, standing: Standing, today: dt.date
+    ) -> OxygenService | None:
+        """Asked only where a mix may need it; unasked counts as not clean."""
+        if visit is None or visit.gas.is_air:
+            return None
+        return look.oxygen_service(cursor, standing, today, self.settings.policy.oxygen_service_months)
 
     def _next_place(self, stands: Standpoint) -> Origin:
         author = self.store.author

@@ -60,6 +60,12 @@ _EXAMPLES: tuple[Fact, ...] = (
     ),
     f.RenderedUnusable(how="Drilled through"),
     f.OwnerNotified(about=an_id("condemned"), how="By letter"),
+    f.OxygenCleaned(
+        parts="cylinder and valve", procedure="Shop sheet 4, degreased and wiped white", cleaned_by="R. Amat",
+        until=dt.date(2027, 6, 15), links=(an_id("a link"),), certificate="C-100",
+    ),
+    f.OxygenServiceEnded(why="Oil on the dip tube"),
+    f.GasFitForOxygen(visit_id=VISIT, shown_by="Analysis sheet of 2 June, bank 3"),
     f.ActorCertified(
         actor_id="in-1", known_as="R. Amat", role="inspector", certificate="C-100",
         certificate_until="2027-01-31",

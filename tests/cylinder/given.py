@@ -19,6 +19,7 @@ from cylinder.facts import Fact
 from cylinder.gather import Filed
 from cylinder.marks import GasWanted, KeyedPressure, Marks
 from cylinder.near import likeness
+from cylinder.oxygen import OXYGEN_KINDS, OxygenService, oxygen_service_of
 from cylinder.recorded import (
     HUB,
     NewFact,
@@ -284,6 +285,18 @@ class Given:
             filed.put(fact)
         return filed.standing(cylinder_id)
 
+    def oxygen(self, cylinder_id: UUID = KNOWN, *, months: int = 12) -> OxygenService:
+        """Whether a cylinder is clean for oxygen today."""
+        known = self.standing(cylinder_id)
+        subjects = {cylinder_subject(one) for one in (cylinder_id, *known.linked)}
+        return oxygen_service_of(
+            (fact for fact in self.facts if fact.subject in subjects and fact.kind in OXYGEN_KINDS),
+            self.now.date(),
+            standing=known,
+            credentials=(*self.staff, *self.facts),
+            months=months,
+        )
+
     def around(self, command: c.Command) -> Around:
         """The surroundings that the given facts make for this command."""
         state = self._state(command)
@@ -301,6 +314,7 @@ class Given:
             origin=origin(HERE, len(self.facts) + 1),
             credentials=(*self.staff, *self.facts),
             standing=self.standing(cylinder_id) if cylinder_id and on_record else None,
+            oxygen=self.oxygen(cylinder_id) if cylinder_id and on_record else None,
             standings=tuple(self.standing(one) for one in cylinders)
             if isinstance(command, c.HandOver)
             else (),

@@ -67,13 +67,9 @@ def test_a_mix_beyond_the_certification_is_refused(gas: GasWanted, nitrox: bool)
     Given().when(greet(gas, nitrox=nitrox)).is_refused_for("greet.certification")
 
 
-def test_a_mix_that_asks_for_a_clean_cylinder_is_refused_because_nobody_recorded_one() -> None:
-    # 29 CFR 1910.430(i), 2015 annual edition: above 40 % oxygen.
-    reasons = (
-        Given().when(greet(GasWanted(oxygen_percent=41), nitrox=True)).is_refused_for("us.oxygen.cleaned")
-    )
-    assert (reasons[0].source, reasons[0].clause) == ("29 CFR", "1910.430(i)")
-    assert not Given().when(greet(GasWanted(oxygen_percent=40), nitrox=True)).reasons
+def test_a_mix_that_asks_for_a_clean_cylinder_is_taken_in_and_judged_once_it_is_known_which_it_is() -> None:
+    # Before gas flows: tests/cylinder/test_oxygen_service.py.
+    assert not Given().when(greet(GasWanted(oxygen_percent=41), nitrox=True)).reasons
 
 
 def test_a_mix_of_more_than_the_whole_gas_is_refused() -> None:

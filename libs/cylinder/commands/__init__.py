@@ -11,7 +11,9 @@ from typing import Annotated
 from pydantic import Field
 
 from cylinder.commands.bench import (
+    CleanForOxygen,
     Condemn,
+    EndOxygenService,
     FailVisual,
     Inspect,
     LookedAt,
@@ -23,6 +25,7 @@ from cylinder.commands.bench import (
     Reject,
     ReleaseHold,
     Requalify,
+    SayGasFit,
     SecondAnnulment,
 )
 from cylinder.commands.visit import (
@@ -57,10 +60,11 @@ from cylinder.commands.visit import (
 VisitCommand = (
     Identify | LookOver | ReadDates | ReadRating | SeeStanding | BlowOut | ConnectWhip | ReadResidual | Authorise
     | TakeReading | CompleteFill | StopFill | Analyse | BleedWhip | TapeValve | SetDownAt | HoldIt | Resume
-    | Reopen | RackIt | Abandon
+    | Reopen | RackIt | Abandon | SayGasFit
 )  # fmt: skip
 BenchCommand = (
     Inspect | PassVisual | FailVisual | Requalify | Reject | Condemn | MakeUnusable | PlaceHold | ReleaseHold | NotifyOwner
+    | CleanForOxygen | EndOxygenService
 )  # fmt: skip
 Command = Annotated[
     Greet
@@ -82,9 +86,11 @@ __all__ = [
     "BenchCommand",
     "BleedWhip",
     "BlowOut",
+    "CleanForOxygen",
     "Command",
     "CompleteFill",
     "Condemn",
+    "EndOxygenService",
     "ConnectWhip",
     "FailVisual",
     "Greet",
@@ -109,6 +115,7 @@ __all__ = [
     "Requalify",
     "Resume",
     "SayDoorOpened",
+    "SayGasFit",
     "SecondAnnulment",
     "SeeStanding",
     "SendPeopleOut",

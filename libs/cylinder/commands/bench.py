@@ -8,9 +8,10 @@ from uuid import UUID
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-from cylinder.commands.asked import Asked
+from cylinder.commands.asked import Asked, VisitAsked
 from cylinder.facts import Short
 from cylinder.facts.inspection import FoundDefect, KeyedLength, Material, Outcome
+from cylinder.facts.oxygen import Parts
 from cylinder.marks import KeyedPressure, Marks, Note, Serial
 
 Evidence = Annotated[str, StringConstraints(strip_whitespace=True, max_length=200)]
@@ -72,6 +73,39 @@ class Inspect(BenchAsked):
     criterion_id: Annotated[str, StringConstraints(max_length=80)] = ""
     last_four: Annotated[str, StringConstraints(strip_whitespace=True, max_length=12)] = ""
     rated: KeyedPressure | None = None
+
+
+class CleanForOxygen(Asked):
+    """Record that a cylinder, its valve or both were cleaned for oxygen service, to a procedure named in words."""
+
+    command: Literal["clean_for_oxygen"] = "clean_for_oxygen"
+    cylinder_id: UUID
+    performed_on: dt.date
+    parts: Parts
+    procedure: Short
+    cleaned_by: Short
+    until: dt.date
+
+    @property
+    def evidence(self) -> str:
+        """None is taken: what was cleaned longer ago than a month is cleaned again, not remembered."""
+        return ""
+
+
+class EndOxygenService(Asked):
+    """Say that a cylinder is not clean for oxygen any more."""
+
+    command: Literal["end_oxygen_service"] = "end_oxygen_service"
+    cylinder_id: UUID
+    why: Short
+
+
+class SayGasFit(VisitAsked):
+    """Say, before gas flows, that all of it is fit for oxygen service, and that the cylinder was filled nowhere else."""
+
+    command: Literal["say_gas_fit"] = "say_gas_fit"
+    shown_by: Short
+    was_filled_nowhere_else: bool = False
 
 
 class Requalify(BenchAsked):

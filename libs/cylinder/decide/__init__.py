@@ -9,7 +9,19 @@ from typing import assert_never
 
 from cylinder import commands as c
 from cylinder.around import Around
-from cylinder.decide import analyse, annul, bench, connect, fill, gates, greet, identify, look_over, tape
+from cylinder.decide import (
+    analyse,
+    annul,
+    bench,
+    connect,
+    fill,
+    gates,
+    greet,
+    identify,
+    look_over,
+    oxygen,
+    tape,
+)
 from cylinder.recorded import NewFact
 from cylinder.visit import Visit
 
@@ -34,7 +46,7 @@ def decide(state: Visit | None, command: c.Command, around: Around) -> tuple[New
             return annul.second(command, around)
         case (
             c.Inspect() | c.PassVisual() | c.FailVisual() | c.Requalify() | c.Reject() | c.Condemn() | c.MakeUnusable()
-            | c.PlaceHold() | c.ReleaseHold() | c.NotifyOwner()
+            | c.PlaceHold() | c.ReleaseHold() | c.NotifyOwner() | c.CleanForOxygen() | c.EndOxygenService()
         ):  # fmt: skip
             return bench.judge(command, around)
         case _:
@@ -80,6 +92,8 @@ def _decide_visit(state: Visit, command: c.VisitCommand, around: Around) -> tupl
             return look_over.hold_it(state, command, around)
         case c.Resume():
             return look_over.resume(state, command, around)
+        case c.SayGasFit():
+            return oxygen.say_gas_fit(state, command, around)
         case c.Reopen():
             return look_over.reopen(state, command, around)
         case c.RackIt():

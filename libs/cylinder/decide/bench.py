@@ -21,11 +21,13 @@ from cylinder.decide.judging import (
     of_the_bench,
     serial_read,
 )
+from cylinder.decide.oxygen import clean
 from cylinder.facts import (
     Condemned,
     HoldPlaced,
     HoldReleased,
     OwnerNotified,
+    OxygenServiceEnded,
     Rejected,
     RenderedUnusable,
     Requalified,
@@ -44,6 +46,10 @@ def judge(command: c.BenchCommand, around: Around) -> tuple[NewFact, ...]:
     match command:
         case c.Inspect():
             return inspect(command, standing, around)
+        case c.CleanForOxygen():
+            return clean(command, standing, around)
+        case c.EndOxygenService():
+            return (of_the_bench(command, OxygenServiceEnded(why=command.why), around),)
         case c.PlaceHold():
             return (of_the_bench(command, HoldPlaced(reason=command.reason), around),)
         case c.ReleaseHold():

@@ -46,7 +46,7 @@ def authorise(state: Visit, command: c.Authorise, around: Around) -> tuple[NewFa
         *(reason_of(finding) for finding in judge_target(around.rules, rating.rated.pressure, target)),
         *_unit_slip(command.target, rating.rated),
         *_rating_differs(rating.rated, around.standing),
-        *mix.oxygen_reasons(state.gas, around),
+        *mix.oxygen_reasons(state.gas, around, visit_id=state.id),
     ]
     if not target.is_above(residual.pressure):
         reasons.append(

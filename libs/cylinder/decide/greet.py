@@ -6,16 +6,19 @@ from collections.abc import Iterator
 
 from cylinder.around import Around
 from cylinder.commands import Greet
-from cylinder.decide.mix import oxygen_reasons
+from cylinder.decide.mix import sum_reasons
 from cylinder.facts import CertificationSeen, CylinderReceived
 from cylinder.recorded import NewFact, derived_id, visit_subject
 from cylinder.refusal import Reason, refuse_if
 
 
 def greet(command: Greet, around: Around) -> tuple[NewFact, ...]:
-    """Two facts for each cylinder: received, certification seen. The visits' ids follow from the key."""
+    """Two facts for each cylinder: received, certification seen. The visits' ids follow from the key.
+
+    Whether it is clean enough for the mix is asked before gas flows, once it is known which cylinder it is.
+    """
     gases = dict.fromkeys(taken.gas for taken in command.cylinders)
-    unsafe = [reason for gas in gases for reason in oxygen_reasons(gas, around)]
+    unsafe = [reason for gas in gases for reason in sum_reasons(gas)]
     refuse_if([*_tags(command, around), *_gas_beyond_certification(command), *unsafe])
     facts: list[NewFact] = []
     for number, taken in enumerate(command.cylinders, start=1):

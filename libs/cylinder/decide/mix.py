@@ -6,6 +6,7 @@ A mix that is off is held and never handed over, whoever says so; cleanliness fo
 from __future__ import annotations
 
 from collections.abc import Iterator
+from uuid import UUID
 
 from cylinder.around import Around
 from cylinder.facts import GasAnalysed
@@ -13,7 +14,8 @@ from cylinder.marks import GasWanted
 from cylinder.refusal import Reason, reason_of
 from cylinder.visit import Visit
 from gas.mixture import Mix
-from rulebook import judge_oxygen_service
+from rulebook import StorePolicy, judge_oxygen_service
+from rulebook.pack import NO_CLAUSE
 
 ANALYSIS_TOLERANCE_PERCENT = 1.0
 """Within 1 % oxygen of the mix that was asked for (common practice, no source; 29 CFR 1910 subpart T App. C 6(b)(i) for the analyser)."""
@@ -39,11 +41,44 @@ def off(state: Visit, analysed: GasAnalysed) -> str:
     return f"{measured}, {state.gas.words} asked for. Do not hand it over."
 
 
-def oxygen_reasons(gas: GasWanted, around: Around) -> Iterator[Reason]:
-    """Nobody has recorded that a cylinder is clean for oxygen, so a mix that asks for it is refused."""
+def sum_reasons(gas: GasWanted) -> Iterator[Reason]:
+    """A mix that no cylinder can hold."""
     if gas.oxygen_percent + gas.helium_percent > 100:
         yield Reason("gas.sum", f"{gas.words}: oxygen and helium together are more than 100 %.")
+
+
+def oxygen_reasons(
+    gas: GasWanted, around: Around, *, visit_id: UUID | None = None, oxygen_goes_in_pure: bool = False
+) -> Iterator[Reason]:
+    """Why this cylinder may not hold this mix: it is not clean for oxygen, or nobody said that the gas is fit for it."""
+    yield from (wrong := list(sum_reasons(gas)))
+    if wrong:
         return
     mix = Mix(oxygen_fraction=gas.oxygen_percent / 100, helium_fraction=gas.helium_percent / 100)
-    found = judge_oxygen_service(around.rules, mix, is_oxygen_clean=None, oxygen_goes_in_pure=False)
-    yield from (reason_of(finding) for finding in found if finding.bearing != "tell")
+    service = around.oxygen
+    found = judge_oxygen_service(
+        around.rules, mix, is_oxygen_clean=False, oxygen_goes_in_pure=oxygen_goes_in_pure
+    )
+    asked = [reason_of(finding) for finding in found if finding.bearing != "tell"]
+    asked += _house_reasons(mix, around.policy.store)
+    if not asked:
+        return
+    if service is None or not service.is_clean:
+        yield from asked
+        if service is not None:
+            yield Reason("oxygen.not-clean", service.words)
+    if service is None or visit_id is None or visit_id not in service.fit_visits:
+        yield Reason(
+            "oxygen.gas-not-fit",
+            "Nobody has said of this fill that all its gas is fit for oxygen service, and what shows it.",
+        )
+
+
+def _house_reasons(mix: Mix, store: StorePolicy) -> Iterator[Reason]:
+    """Where the shop itself asks for a clean cylinder from less oxygen on, in the words of its policy."""
+    above = store.oxygen_clean_above_percent
+    if above is not None and mix.oxygen_fraction * 100 > above + 1e-9:
+        words = f"{mix.words()}: above {above:g} % oxygen the cylinder is cleaned for oxygen here."
+        yield Reason(
+            "house.oxygen_clean", words, source=store.source, clause=NO_CLAUSE, edition=store.edition
+        )

@@ -57,6 +57,7 @@ from cylinder.facts.office import (
     ReportedStolen,
     StolenReportClosed,
 )
+from cylinder.facts.oxygen import GasFitForOxygen, OxygenCleaned, OxygenServiceEnded
 from cylinder.facts.shape import (
     EffectName,
     Fact,
@@ -109,7 +110,7 @@ KINDS: dict[tuple[str, int], type[Fact]] = {
         BlockAssigned, ActorCertified, ActorWithdrawn, KeyRevoked, NodeSuspected, SuspicionLifted, GapStated,
         BankSetUp, BankBottleRead, BankToppedUp, BankBottleWithdrawn, BankBottleReturned, BankClosed,
         VisualPassedOnEvidence, VisualFailedOnEvidence, RequalifiedOnEvidence, RejectedOnEvidence, CondemnedOnEvidence,
-        RenderedUnusableOnEvidence,
+        RenderedUnusableOnEvidence, OxygenCleaned, OxygenServiceEnded, GasFitForOxygen,
     )
 }  # fmt: skip
 """Every stored kind and version that this software understands."""
@@ -144,6 +145,7 @@ __all__ = [
     "FillCompleted",
     "GapStated",
     "GasAnalysed",
+    "GasFitForOxygen",
     "HandedOver",
     "HoldPlaced",
     "HoldReleased",
@@ -153,6 +155,8 @@ __all__ = [
     "NodeSuspected",
     "OutsideLookedOver",
     "OwnerNotified",
+    "OxygenCleaned",
+    "OxygenServiceEnded",
     "PeopleOut",
     "RatingRead",
     "ReadingTaken",

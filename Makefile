@@ -32,8 +32,12 @@ test: lint  ## lint, then every test: stories, real servers, a real browser
 test-fast: $(VENV)/.installed  ## the tests that need no server and no browser
 	$(PY) -m pytest $(SHARED) -m "not wire and not browser and not slow"
 
-bench: $(VENV)/.installed  ## measure, each figure beside its floor
+# How many invented serials near-match is measured over; the full number takes some minutes and 5 GB for the time being.
+SERIALS ?= 5000000
+
+bench: $(VENV)/.installed  ## measure, each figure beside its floor; SERIALS=50000 for less of near-match
 	$(PY) -m tests.benchmarks.run
+	$(PY) -m tests.benchmarks.near_at_scale --serials $(SERIALS)
 
 # Network-years to simulate, and the first seed.
 YEARS ?= 10

@@ -11,6 +11,9 @@ from network.projections.filing import Filing, create_filing, filing_tables
 from network.projections.projection import Positioned, Projection
 from network.store.database import Tx
 
+near_index = (
+    "create index cylinder_claim_near on cylinder_claim using gin (near_keys) with (fastupdate = off);\n"
+)
 cylinders = Projection(
     name="cylinders",
     version=3,
@@ -30,8 +33,8 @@ create table cylinder_claim (
     near_keys   integer[] not null,
     primary key (cylinder_id, bare)
 );
-create index cylinder_claim_near on cylinder_claim using gin (near_keys) with (fastupdate = off);
-""",
+"""
+    + near_index,
 )
 
 put_standing = """

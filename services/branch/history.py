@@ -40,7 +40,27 @@ def _veiled(fact: f.Fact) -> str:
 
 def _line(fact: f.Fact) -> str:
     evidence = f.evidence_of(fact)
-    return f"{_said(fact)} [shown by: {evidence}]" if evidence else _said(fact)
+    said = _said(fact) + _form_words(fact)
+    return f"{said} [shown by: {evidence}]" if evidence else said
+
+
+def _form_words(fact: f.Fact) -> str:
+    """By which criteria it was judged, and where a person said otherwise than the rules proposed."""
+    match fact:
+        case (
+            f.VisualPassed(inspection=kept)
+            | f.VisualFailed(inspection=kept)
+            | f.Rejected(inspection=kept)
+            | f.Condemned(inspection=kept)
+        ) if kept:
+            met = dict.fromkeys(criterion for one in kept.found for criterion in one.criteria)
+            words = f" [{kept.material}; meets {', '.join(met)}]" if met else f" [{kept.material}]"
+            if kept.proposed == kept.confirmed:
+                return words
+            why = f": {kept.overruled_because}" if kept.overruled_because else ""
+            return f"{words} The rules proposed {kept.proposed}{why}."
+        case _:
+            return ""
 
 
 def _said(fact: f.Fact) -> str:
@@ -48,6 +68,8 @@ def _said(fact: f.Fact) -> str:
         case f.Condemned() | f.Rejected() | f.VisualFailed() | f.RenderedUnusable() | f.HoldPlaced():
             return _block(fact)
         case f.HoldReleased() | f.VisualPassed() | f.Requalified() | f.OwnerNotified():
+            return _bench(fact)
+        case f.OxygenCleaned() | f.OxygenServiceEnded() | f.GasFitForOxygen():
             return _bench(fact)
         case f.FillAuthorised() | f.ReadingTaken() | f.FillCompleted() | f.FillAborted() | f.GasAnalysed():
             return _fill(fact)
@@ -93,6 +115,12 @@ def _bench(fact: f.Fact) -> str:
             return f"Requalified, {method}{', ' + requalifier if requalifier else ''}"
         case f.OwnerNotified(how=how):
             return f"Owner told: {how}"
+        case f.OxygenCleaned(parts=parts, procedure=procedure, cleaned_by=by, until=until):
+            return f"Cleaned for oxygen, {parts}: {procedure}, by {by}, good to {until}"
+        case f.OxygenServiceEnded(why=why):
+            return f"Not clean for oxygen any more: {why}"
+        case f.GasFitForOxygen(shown_by=shown_by):
+            return f"All gas of this fill is fit for oxygen service: {shown_by}"
         case _:
             return fact.KIND
 

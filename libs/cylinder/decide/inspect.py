@@ -89,6 +89,14 @@ def proposal(rules: Pack, marks: Iterable[Marks], looked: c.LookedAt) -> Propose
     return Proposed(worst, judged, bool(specs_claimed(rules, claimed)))
 
 
+def beforehand(command: c.Inspect, standing: Standing, around: Around) -> tuple[Reason, ...]:
+    """What stands against the inspection whatever its outcome: who, which day, which material."""
+    return (
+        *judging_reasons(command, around),
+        *_material_reasons(around.rules, standing, command.looked),
+    )
+
+
 def inspect(command: c.Inspect, standing: Standing, around: Around) -> tuple[NewFact, ...]:
     """Record the inspection with the outcome that the inspector confirms. Raises Refused."""
     is_good_news = command.outcome == "pass"

@@ -23,6 +23,13 @@ def cylinder(shop: Shop) -> UUID:
     return registered
 
 
+def inspect(tablet: Tablet, cylinder: UUID, outcome: str, **values: str) -> httpx.Response:
+    """Fill in the form of the inspection, look at the proposal, confirm an outcome."""
+    where = f"/bench/{cylinder}/inspect"
+    asked = tablet.send(tablet.get(where), where, **values)
+    return asked if 'name="outcome"' not in asked.text else tablet.send(asked, where, outcome=outcome)
+
+
 def standing(tablet: Tablet, cylinder: UUID) -> Standing:
     """What the shop holds of it."""
     found = tablet.get(f"/api/cylinders/{cylinder}/standing")
@@ -99,7 +106,7 @@ def test_an_operator_sees_why_not_and_may_put_it_on_hold(tablet: Tablet, cylinde
 def test_an_inspector_whose_certificate_ran_out_sees_why_not(inspector: Tablet, cylinder: UUID) -> None:
     inspector.shop.clock.move(dt.timedelta(days=600))
     inspector.sign_in("inspector")
-    page = inspector.get(f"/bench/{cylinder}/passed")
+    page = inspector.get(f"/bench/{cylinder}/inspect")
     assert "certificate has run out" in page.text
 
 
@@ -122,9 +129,9 @@ def test_a_hold_is_released_with_a_finding_by_name(inspector: Tablet, cylinder: 
 
 
 def test_a_failed_look_blocks_and_a_passed_one_lifts_it(inspector: Tablet, cylinder: UUID) -> None:
-    assert judge(inspector, cylinder, "failed", findings="Pitting at the base").status_code == 303
+    assert inspect(inspector, cylinder, "fail", notes="Pitting at the base").status_code == 303
     assert standing(inspector, cylinder).blocks[0].words == "Failed inside look"
-    done = judge(inspector, cylinder, "passed", findings="Tumbled, clean", rated="3000", unit="psi")
+    done = inspect(inspector, cylinder, "pass", notes="Tumbled, clean", rated="3000", rated_unit="psi")
     assert done.status_code == 303
     now = standing(inspector, cylinder)
     assert now.is_clear
@@ -153,7 +160,7 @@ def test_a_rejected_cylinder_comes_back_only_by_requalification(inspector: Table
     assert judge(
         inspector, cylinder, "reject", reason="Threads worn", criterion="reject.threads_worn"
     ).is_redirect
-    assert judge(inspector, cylinder, "passed", findings="").is_redirect
+    assert inspect(inspector, cylinder, "pass").is_redirect
     assert not standing(inspector, cylinder).is_clear
     assert judge(inspector, cylinder, "requalified", total="100", permanent="2").is_redirect
     assert standing(inspector, cylinder).is_clear
@@ -173,7 +180,7 @@ def test_the_owner_is_told_and_the_metal_made_unusable(inspector: Tablet, cylind
 
 @pytest.mark.parametrize("day", ["2026-06-16", "2026-05-01", "", "2026-13-01", "yesterday"])
 def test_a_day_that_cannot_be_is_refused_in_words(inspector: Tablet, cylinder: UUID, day: str) -> None:
-    refused = judge(inspector, cylinder, "passed", performed_on=day)
+    refused = inspect(inspector, cylinder, "pass", performed_on=day)
     assert refused.status_code in (409, 422)
     assert "Not recorded." in refused.text
     assert standing(inspector, cylinder).looked_inside is None

@@ -107,7 +107,7 @@ def misread(wrong: ValidationError, labels: Mapping[str, str]) -> tuple[Reason, 
         label = next((labels[name] for name in reversed(names) if name in labels), "")
         named = label or " ".join(name.replace("_", " ") for name in names if not name.isdigit())
         reasons.append(
-            Reason("input." + ".".join(names), f"{named.capitalize()}: {_plain(error['msg'])}", "input")
+            Reason("input." + ".".join(names), f"{named.capitalize()}: {plain(error['msg'])}", "input")
         )
     return tuple(dict.fromkeys(reasons))
 
@@ -120,7 +120,8 @@ def uuid_or_none(text: str) -> UUID | None:
         return None
 
 
-def _plain(message: str) -> str:
+def plain(message: str) -> str:
+    """A fault of the input as a person would say it."""
     words = message.removeprefix("Value error, ")
     if words.startswith("Input should be a valid"):
         # What follows the comma speaks of parsing, to nobody at a counter.

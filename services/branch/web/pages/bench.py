@@ -15,7 +15,7 @@ from branch.node import Node
 from branch.people import Session
 from branch.store import views as look
 from branch.web.gate import SignedIn, TheNode
-from branch.web.pages import bench_judge, words
+from branch.web.pages import bench_inspect, bench_judge, words
 from branch.web.pages.asking import Form, Posted, Trouble, record
 from branch.web.pages.bench_frame import (
     BENCH,
@@ -209,4 +209,5 @@ def _percent(one: Recorded) -> str:
     return f" Permanent {fact.permanent_expansion_cc:g} of {fact.total_expansion_cc:g} cc, {part:.1%}."
 
 
+router.include_router(bench_inspect.router)  # Before the judgements, whose address takes any last word.
 router.include_router(bench_judge.router)

@@ -47,16 +47,6 @@ def _rated_in(form: Posted) -> dict[str, str] | None:
     return {"value": form.text("rated"), "unit": form.text("unit")} if form.has("rated") else None
 
 
-def _passed(at: Bench, form: Posted) -> c.Command:
-    return c.PassVisual.model_validate(
-        _dated(at, form, findings=form.text("findings"), rated=_rated_in(form))
-    )
-
-
-def _failed(at: Bench, form: Posted) -> c.Command:
-    return c.FailVisual.model_validate(_dated(at, form, findings=form.text("findings")))
-
-
 def _requalified(at: Bench, form: Posted) -> c.Command:
     return c.Requalify.model_validate(
         _dated(
@@ -123,8 +113,6 @@ def _seconded(at: Bench, form: Posted) -> c.Command:
 
 
 JUDGEMENTS: Mapping[str, Judgement] = {
-    "passed": Judgement(_passed),
-    "failed": Judgement(_failed),
     "requalified": Judgement(_requalified),
     "reject": Judgement(_rejected),
     "condemn": Judgement(_condemned),

@@ -11,9 +11,14 @@ from dataclasses import dataclass, replace
 from typing import Literal
 from uuid import UUID
 
+from cylinder.blending import Blending
 from cylinder.facts import (
     AreaCleared,
+    BlendPlanned,
+    BlendReadingTakenBack,
+    BlendStepDone,
     CertificationSeen,
+    ContentsSigned,
     CylinderIdentified,
     CylinderReceived,
     DatesRead,
@@ -22,11 +27,14 @@ from cylinder.facts import (
     FillCompleted,
     GasAnalysed,
     HandedOver,
+    MixTakenAsMeasured,
     OutsideLookedOver,
     RatingRead,
+    ReadingsDisagreed,
     ReadingTaken,
     ResidualRead,
     SetDown,
+    SettledRead,
     StandingSeen,
     StepName,
     StepReopened,
@@ -40,8 +48,9 @@ from cylinder.facts import (
     WhipBled,
     WhipConnected,
 )  # fmt: skip
-from cylinder.marks import GasWanted, KeyedPressure, Marks
+from cylinder.marks import GasWanted, KeyedPressure, Marks, Shoulder
 from cylinder.recorded import Recorded, cylinder_of
+from gas.mixture import AIR_HIGHEST_OXYGEN_FRACTION, AIR_LOWEST_OXYGEN_FRACTION
 
 STEPS: tuple[StepName, ...] = (
     "certification", "identify", "outside", "dates", "rating", "standing", "people_out", "blow_out", "whip",
@@ -60,6 +69,7 @@ STAGES: tuple[tuple[str, tuple[StepName, ...]], ...] = (
 
 
 AIR_WANTED = GasWanted()
+AIR_LOWEST, AIR_HIGHEST = 100 * AIR_LOWEST_OXYGEN_FRACTION, 100 * AIR_HIGHEST_OXYGEN_FRACTION
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +95,8 @@ class Visit:
     certification: CertificationSeen | None = None
     cylinder_id: UUID | None = None
     marks: Marks | None = None
+    shoulder: Shoulder | None = None
+    """What was typed off the shoulder in this visit, and in no other."""
     outside: OutsideLookedOver | None = None
     dates: DatesRead | None = None
     rating: RatingRead | None = None
@@ -98,11 +110,20 @@ class Visit:
     authorised: FillAuthorised | None = None
     authorised_at: dt.datetime | None = None
     readings: tuple[Reading, ...] = ()
+    blending: Blending | None = None
+    """How far a blend has come, where this fill is one."""
     completed: FillCompleted | None = None
     completed_id: UUID | None = None
     completed_at: dt.datetime | None = None
     aborted: FillAborted | None = None
+    settled: SettledRead | None = None
     analysed: GasAnalysed | None = None
+    analysed_at: dt.datetime | None = None
+    analysed_by: str = ""
+    disagreed: int = 0
+    """How often in a row two readings of this gas were too far apart."""
+    taken: MixTakenAsMeasured | None = None
+    signed: ContentsSigned | None = None
     is_bled: bool = False
     is_taped: bool = False
     slot: int | None = None
@@ -122,6 +143,18 @@ class Visit:
     def is_open(self) -> bool:
         """The cylinder is still on the shop's floor."""
         return self.handover is None and self.abandoned is None
+
+    @property
+    def gas_in_it(self) -> GasWanted:
+        """The gas by which it goes out: the wish, or what was measured where the diver takes that instead."""
+        taken = self.taken
+        if taken is None:
+            return self.gas
+        if not taken.helium_percent and AIR_LOWEST <= taken.oxygen_percent <= AIR_HIGHEST:
+            return AIR_WANTED
+        return GasWanted(
+            oxygen_percent=max(5.0, taken.oxygen_percent), helium_percent=min(95.0, taken.helium_percent)
+        )
 
     @property
     def is_filling(self) -> bool:
@@ -209,8 +242,8 @@ def _answered(state: Visit, record: Recorded) -> Visit:
             )  # fmt: skip
         case CertificationSeen() as seen:
             return replace(state, certification=seen)
-        case CylinderIdentified(marks=marks):
-            return replace(state, cylinder_id=cylinder_of(record.subject), marks=marks)
+        case CylinderIdentified(marks=marks, shoulder=shoulder):
+            return replace(state, cylinder_id=cylinder_of(record.subject), marks=marks, shoulder=shoulder)
         case OutsideLookedOver() as outside:
             return replace(state, outside=outside)
         case DatesRead() as dates:
@@ -234,15 +267,28 @@ def _answered(state: Visit, record: Recorded) -> Visit:
             )  # fmt: skip
         case ReadingTaken(reading=reading):
             return replace(state, readings=(*state.readings, Reading(record.at, reading)))
+        case BlendPlanned() | BlendStepDone() | BlendReadingTakenBack():
+            return _blended(state, record)
         case FillCompleted(end=end) as completed:
             return replace(
                 state, completed=completed, completed_id=record.id, completed_at=record.at,
                 readings=(*state.readings, Reading(record.at, end)),
             )  # fmt: skip
+        case SettledRead() as settled:
+            return replace(state, settled=settled)
         case FillAborted() as aborted:
             return replace(state, aborted=aborted, held=f"Fill stopped: {aborted.why}")
         case GasAnalysed() as analysed:
-            return replace(state, analysed=analysed)
+            return replace(
+                state, analysed=analysed, analysed_at=record.at, analysed_by=record.actor, disagreed=0, taken=None,
+                signed=None,
+            )  # fmt: skip
+        case ReadingsDisagreed():
+            return replace(state, disagreed=state.disagreed + 1)
+        case MixTakenAsMeasured() as taken:
+            return replace(state, taken=taken)
+        case ContentsSigned() as signed:
+            return replace(state, signed=signed)
         case WhipBled():
             # Off the whip before the fill was done: it has to be connected and its gauge read again.
             return replace(state, is_bled=True) if state.completed else reopened(state, "whip")
@@ -255,13 +301,29 @@ def _answered(state: Visit, record: Recorded) -> Visit:
         case VisitHeld(why=why):
             return replace(state, held=why)
         case VisitResumed():
-            return replace(state, held=None)
+            return replace(state, held=None, disagreed=0)
         case VisitRefused() as refused:
             return replace(state, refused=refused)
         case StepReopened(step=step):
             return reopened(state, step)
         case VisitAbandoned() as abandoned:
             return replace(state, abandoned=abandoned)
+        case _:
+            return state
+
+
+def _blended(state: Visit, record: Recorded) -> Visit:
+    blending = state.blending
+    match record.fact:
+        case BlendPlanned(follows="start") as plan:
+            return replace(state, blending=Blending((plan,)))
+        case BlendPlanned() as plan if blending is not None:
+            return replace(state, blending=blending.planned(plan))
+        case BlendStepDone(read=read) as step if blending is not None:
+            readings = (*state.readings, Reading(record.at, read))
+            return replace(state, blending=blending.did(step), readings=readings)
+        case BlendReadingTakenBack() if blending is not None:
+            return replace(state, blending=blending.back(), readings=state.readings[:-1] or state.readings)
         case _:
             return state
 
@@ -286,7 +348,7 @@ def reopened(state: Visit, step: StepName) -> Visit:
 
 _ANSWERS: dict[StepName, tuple[str, ...]] = {
     "certification": ("certification",),
-    "identify": ("cylinder_id", "marks", "refused"),
+    "identify": ("cylinder_id", "marks", "shoulder", "refused"),
     "outside": ("outside",),
     "dates": ("dates",),
     "rating": ("rating", "rated_at", "rated_by"),
@@ -295,9 +357,9 @@ _ANSWERS: dict[StepName, tuple[str, ...]] = {
     "blow_out": ("valve",),
     "whip": ("whip", "is_bled"),
     "residual": ("residual",),
-    "target": ("authorised", "authorised_at", "readings"),
-    "fill": ("completed", "completed_id", "completed_at", "aborted"),
-    "analyse": ("analysed",),
+    "target": ("authorised", "authorised_at", "readings", "blending"),
+    "fill": ("completed", "completed_id", "completed_at", "aborted", "settled"),
+    "analyse": ("analysed", "analysed_at", "analysed_by", "taken", "signed"),
     "bleed": ("is_bled",),
     "tape": ("is_taped",),
     "set_down": ("slot",),

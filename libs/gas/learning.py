@@ -6,7 +6,7 @@ can bear: a few pull the factor only part of the way, and the doubt that is left
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import fmean, pstdev
+from statistics import fmean, median, pstdev
 from typing import Final
 
 from gas.estimate import Method
@@ -23,6 +23,11 @@ LEAST_RISE_WITHIN_KELVIN: Final = 3.0
 # The model's own word counts as much as so many readings, and below as many nothing is corrected at all.
 WEIGHT_OF_MODEL: Final = 3
 LEAST_READINGS: Final = 3
+
+# A factor so many times further from the middle one than the usual distance is a reading that went wrong. Our choice; the
+# usual distance is never taken to be below what gauge and probe blur.
+ODD_DISTANCES: Final = 4.0
+LEAST_DISTANCE: Final = 0.1
 
 # A rise below this says nothing about a factor; one beyond these bounds is a reading that went wrong.
 LEAST_RISE_KELVIN: Final = 4.0
@@ -64,14 +69,23 @@ UNCORRECTED: Final = Correction(1.0, UNCHECKED_WITHIN_FRACTION, 0)
 
 
 def correction(readings: Sequence[SettledReading]) -> Correction:
-    """What the readings so far say together. Those that no physics explains are left out and not counted."""
-    factors = [factor for reading in readings if (factor := _factor(reading)) is not None]
+    """What the readings so far say together. Those that no physics explains are left out and not counted; so is an odd one."""
+    factors = _together([factor for reading in readings if (factor := _factor(reading)) is not None])
     if len(factors) < LEAST_READINGS:
         return Correction(1.0, UNCHECKED_WITHIN_FRACTION, len(factors))
     whole = (WEIGHT_OF_MODEL + fmean(factors) * len(factors)) / (WEIGHT_OF_MODEL + len(factors))
     spread = pstdev(factors) / whole
     doubt = UNCHECKED_WITHIN_FRACTION * WEIGHT_OF_MODEL / (WEIGHT_OF_MODEL + len(factors))
     return Correction(whole, max(CHECKED_WITHIN_FRACTION, 2 * spread, doubt), len(factors))
+
+
+def _together(factors: Sequence[float]) -> list[float]:
+    """All but those far from the middle one: one mad reading must not move the rest."""
+    if len(factors) < LEAST_READINGS:
+        return list(factors)
+    middle = median(factors)
+    usual = max(LEAST_DISTANCE, median(abs(factor - middle) for factor in factors))
+    return [factor for factor in factors if abs(factor - middle) <= ODD_DISTANCES * usual]
 
 
 def _factor(reading: SettledReading) -> float | None:

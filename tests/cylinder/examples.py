@@ -9,11 +9,21 @@ from tests.cylinder.given import KNOWN, MARKS, OTHER, VISIT, an_id, bar, psi
 from cylinder import facts as f
 from cylinder.facts import Fact
 from cylinder.facts.banks import BottleMarks
+from cylinder.gases import BlendQuestion, GasOnHand
 from cylinder.marks import GasWanted
 
 _NITROX = GasWanted(oxygen_percent=32.0)
 _CLAUSE = "49 CFR 180.205(i)(1)(iii), 2015 annual edition"
 
+_BLEND = BlendQuestion(
+    read=bar(100), cylinder_c=20, oxygen_percent=36, helium_percent=0, wish=GasWanted(oxygen_percent=32), end=bar(207),
+    limit=bar(207), step_c=25, volume_litre=11.1,
+    gases=(
+        GasOnHand(name="Oxygen bank", oxygen_percent=100, pressure=bar(180), bottle_litre=50, price_per_m3=8),
+        GasOnHand(name="Air", oxygen_percent=20.9),
+    ),
+)  # fmt: skip
+_STEP = f.PlannedStep(does="add", gas="Oxygen bank", oxygen_percent=100, until=bar(110.7), at_c=25)
 _EXAMPLES: tuple[Fact, ...] = (
     f.CylinderReceived(visit_id=VISIT, tag=4, gas=_NITROX, of=2, number=1),
     f.CertificationSeen(visit_id=VISIT, level="Open water", covers_nitrox=True),
@@ -30,12 +40,34 @@ _EXAMPLES: tuple[Fact, ...] = (
     f.WhipConnected(visit_id=VISIT, whip=3),
     f.ResidualRead(visit_id=VISIT, residual=bar(34.5)),
     f.FillAuthorised(visit_id=VISIT, target=psi(3000), rated=psi(3000)),
+    f.FillAuthorisedByPlan(
+        visit_id=VISIT,
+        target=psi(3000),
+        rated=psi(3000),
+        plan=f.FillPlanned(
+            room_c=31.5, volume_litre=11.1, rate_bar_per_min=20.0, stop=psi(3160), minutes=8.9, rise_kelvin=11.5,
+            rise_within_kelvin=4.6, settles_to_bar=203.9, settles_within_bar=3.7, top_off=psi(3130), learnt_from=3,
+        ),
+    ),
+    f.SettledRead(
+        visit_id=VISIT, settled=psi(2950), wall_c=24.0, stopped=psi(3160), gas=GasWanted(), came_to_bar=201.1, room_c=31.5,
+        foreseen_rise_kelvin=11.5, foreseen_bar=203.9,
+    ),
     f.ReadingTaken(visit_id=VISIT, reading=psi(1500)),
     f.FillCompleted(
         visit_id=VISIT, end=psi(2980), start=psi(500), target=psi(3000), rated=psi(3000), gas=_NITROX
     ),
     f.FillAborted(visit_id=VISIT, at=None, why="Hissing at the yoke"),
     f.GasAnalysed(visit_id=VISIT, oxygen_percent=32.1, helium_percent=0.0),
+    f.GasAnalysedTwice(
+        visit_id=VISIT, oxygen_percent=18.2, helium_percent=44.6, other_oxygen_percent=17.9, other_helium_percent=45.1,
+        analyser="Cell 2", calibrated_at=dt.datetime(2026, 6, 15, 9, 10, tzinfo=dt.UTC), calibrated_in="air",
+    ),
+    f.ReadingsDisagreed(visit_id=VISIT, oxygen_percent=(32.0, 35.0), analyser="Cell 2"),
+    f.MixTakenAsMeasured(
+        visit_id=VISIT, oxygen_percent=35.8, wanted=_NITROX, finding="The diver takes it, with its shallower depth"
+    ),
+    f.ContentsSigned(visit_id=VISIT, oxygen_percent=32.1, how="drawn", mark_sha256="5e" * 32),
     f.WhipBled(visit_id=VISIT),
     f.ValveTaped(visit_id=VISIT),
     f.SetDown(visit_id=VISIT, slot=7),
@@ -119,6 +151,12 @@ _EXAMPLES: tuple[Fact, ...] = (
             f.RenderedUnusable(how="Drilled through"),
         )
     ),
+    f.BlendPlanned(
+        visit_id=VISIT, follows="start", question=_BLEND, valve="yoke", steps=(_STEP,),
+        predicted="about 32.0% oxygen, give or take 0.8% (estimate)",
+    ),
+    f.BlendStepDone(visit_id=VISIT, step=_STEP, read=bar(111), at_c=26),
+    f.BlendReadingTakenBack(visit_id=VISIT),
     f.PeopleOut(),
     f.DoorOpened(),
 )  # fmt: skip

@@ -10,6 +10,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from cylinder.commands.analysis import Analyse, SignContents, TakeAsMeasured
 from cylinder.commands.bench import (
     CleanForOxygen,
     Condemn,
@@ -28,9 +29,11 @@ from cylinder.commands.bench import (
     SayGasFit,
     SecondAnnulment,
 )
+from cylinder.commands.blend import DoBlendStep, PlanBlend, PlanBlendAnew, TakeBackBlendReading
+from cylinder.commands.filling import FillConditions, ReadSettled
+from cylinder.commands.identity import AssignBlock
 from cylinder.commands.visit import (
     Abandon,
-    Analyse,
     Authorise,
     BleedWhip,
     BlowOut,
@@ -59,8 +62,8 @@ from cylinder.commands.visit import (
 
 VisitCommand = (
     Identify | LookOver | ReadDates | ReadRating | SeeStanding | BlowOut | ConnectWhip | ReadResidual | Authorise
-    | TakeReading | CompleteFill | StopFill | Analyse | BleedWhip | TapeValve | SetDownAt | HoldIt | Resume
-    | Reopen | RackIt | Abandon | SayGasFit
+    | TakeReading | CompleteFill | StopFill | ReadSettled | Analyse | TakeAsMeasured | SignContents | BleedWhip | TapeValve | SetDownAt | HoldIt | Resume
+    | Reopen | RackIt | Abandon | SayGasFit | PlanBlend | DoBlendStep | PlanBlendAnew | TakeBackBlendReading
 )  # fmt: skip
 BenchCommand = (
     Inspect | PassVisual | FailVisual | Requalify | Reject | Condemn | MakeUnusable | PlaceHold | ReleaseHold | NotifyOwner
@@ -73,6 +76,7 @@ Command = Annotated[
     | HandOver
     | Register
     | SecondAnnulment
+    | AssignBlock
     | VisitCommand
     | BenchCommand,
     Field(discriminator="command"),
@@ -82,6 +86,7 @@ Command = Annotated[
 __all__ = [
     "Abandon",
     "Analyse",
+    "AssignBlock",
     "Authorise",
     "BenchCommand",
     "BleedWhip",
@@ -90,9 +95,11 @@ __all__ = [
     "Command",
     "CompleteFill",
     "Condemn",
-    "EndOxygenService",
     "ConnectWhip",
+    "DoBlendStep",
+    "EndOxygenService",
     "FailVisual",
+    "FillConditions",
     "Greet",
     "HandOver",
     "HoldIt",
@@ -104,10 +111,13 @@ __all__ = [
     "NotifyOwner",
     "PassVisual",
     "PlaceHold",
+    "PlanBlend",
+    "PlanBlendAnew",
     "RackIt",
     "ReadDates",
     "ReadRating",
     "ReadResidual",
+    "ReadSettled",
     "Register",
     "Reject",
     "ReleaseHold",
@@ -120,7 +130,10 @@ __all__ = [
     "SeeStanding",
     "SendPeopleOut",
     "SetDownAt",
+    "SignContents",
     "StopFill",
+    "TakeAsMeasured",
+    "TakeBackBlendReading",
     "TakeReading",
     "Taken",
     "TapeValve",

@@ -8,8 +8,9 @@ from uuid import UUID
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from cylinder.commands.asked import Asked, VisitAsked
-from cylinder.facts import Short, StepName
-from cylinder.marks import GasWanted, KeyedPressure, Marks, Month, Note, Serial
+from cylinder.commands.filling import FillConditions
+from cylinder.facts import LookedInto, Short, StepName
+from cylinder.marks import DateStamp, GasWanted, KeyedPressure, Marks, Month, Note, Serial, ShoulderText
 
 Tag = Annotated[int, Field(ge=1, le=99)]
 DiverRef = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]{8,64}$")]
@@ -46,6 +47,8 @@ class Identify(VisitAsked):
     second_serial: Serial | None = None
     chosen: UUID | None = None
     is_another: bool = False
+    shoulder: ShoulderText = ""
+    """What is stamped, as it was typed; empty where nobody typed it."""
 
 
 class LookOver(VisitAsked):
@@ -62,6 +65,8 @@ class ReadDates(VisitAsked):
     command: Literal["read_dates"] = "read_dates"
     requalified: Month | None
     looked_inside: Month | None
+    stamp: DateStamp | None = None
+    """What stands around the requalification date, where somebody said it."""
 
 
 class ReadRating(VisitAsked):
@@ -74,10 +79,14 @@ class ReadRating(VisitAsked):
 
 
 class SeeStanding(VisitAsked):
-    """Look at the network's standing and go on to connect. `supervised` is a manager's reason when news is too old."""
+    """Look at the network's standing and go on to connect. `supervised` is a manager's reason when news is too old.
+
+    `looked_into` is an inspector's answer to what the rules ask a person to look at first.
+    """
 
     command: Literal["see_standing"] = "see_standing"
     supervised: Note = ""
+    looked_into: LookedInto | None = None
 
 
 class SendPeopleOut(Asked):
@@ -116,10 +125,11 @@ class ReadResidual(VisitAsked):
 
 
 class Authorise(VisitAsked):
-    """Start the fill, up to this target."""
+    """Start the fill, up to this target. With `conditions` it is planned, even where none of them is known."""
 
     command: Literal["authorise"] = "authorise"
     target: KeyedPressure
+    conditions: FillConditions | None = None
 
 
 class TakeReading(VisitAsked):
@@ -142,14 +152,6 @@ class StopFill(VisitAsked):
     command: Literal["stop_fill"] = "stop_fill"
     why: Short
     at: KeyedPressure | None = None
-
-
-class Analyse(VisitAsked):
-    """Record the analysis of a mix."""
-
-    command: Literal["analyse"] = "analyse"
-    oxygen_percent: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
-    helium_percent: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] = 0.0
 
 
 class BleedWhip(VisitAsked):

@@ -13,6 +13,7 @@ from cylinder.decide import (
     analyse,
     annul,
     bench,
+    blend,
     connect,
     fill,
     gates,
@@ -20,6 +21,8 @@ from cylinder.decide import (
     identify,
     look_over,
     oxygen,
+    same_metal,
+    settle,
     tape,
 )
 from cylinder.recorded import NewFact
@@ -44,6 +47,8 @@ def decide(state: Visit | None, command: c.Command, around: Around) -> tuple[New
             return identify.register(command, around)
         case c.SecondAnnulment():
             return annul.second(command, around)
+        case c.AssignBlock():
+            return same_metal.assign(command, around)
         case (
             c.Inspect() | c.PassVisual() | c.FailVisual() | c.Requalify() | c.Reject() | c.Condemn() | c.MakeUnusable()
             | c.PlaceHold() | c.ReleaseHold() | c.NotifyOwner() | c.CleanForOxygen() | c.EndOxygenService()
@@ -76,12 +81,27 @@ def _decide_visit(state: Visit, command: c.VisitCommand, around: Around) -> tupl
             return fill.authorise(state, command, around)
         case c.TakeReading():
             return fill.take_reading(state, command, around)
+        case c.PlanBlend():
+            return blend.plan(state, command, around)
+        case c.DoBlendStep():
+            return blend.do_step(state, command, around)
+        case c.PlanBlendAnew():
+            return blend.plan_anew(state, command, around)
+        case c.TakeBackBlendReading():
+            return blend.take_back(state, around)
         case c.CompleteFill():
+            blend.not_by_hand(state)
             return fill.complete(state, command, around)
         case c.StopFill():
             return fill.stop(state, command, around)
+        case c.ReadSettled():
+            return settle.read_settled(state, command, around)
         case c.Analyse():
             return analyse.analyse(state, command, around)
+        case c.TakeAsMeasured():
+            return analyse.take_as_measured(state, command, around)
+        case c.SignContents():
+            return analyse.sign(state, command, around)
         case c.BleedWhip():
             return tape.bleed(state, around)
         case c.TapeValve():

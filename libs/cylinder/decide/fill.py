@@ -9,15 +9,17 @@ from cylinder.around import Around
 from cylinder.decide import mix
 from cylinder.decide.connect import people_out_reasons
 from cylinder.decide.gates import against, new_fact
-from cylinder.decide.look_over import date_findings, is_same_rating, news_reasons
+from cylinder.decide.look_over import is_same_rating, news_reasons, rules_against
 from cylinder.facts import (
     FillAborted,
     FillAuthorised,
+    FillAuthorisedByPlan,
     FillCompleted,
     HoldPlaced,
     ReadingTaken,
     VisitHeld,
 )
+from cylinder.fill_plan import most_on_gauge, plan_fill_of, plan_of
 from cylinder.marks import KeyedPressure
 from cylinder.recorded import NewFact
 from cylinder.refusal import Reason, Refused, reason_of, refuse_if
@@ -40,7 +42,7 @@ def authorise(state: Visit, command: c.Authorise, around: Around) -> tuple[NewFa
     reasons = [
         *_may_fill(around),
         *against(state, around.standing),
-        *(reason_of(finding) for finding in date_findings(state, around) if finding.bearing != "tell"),
+        *rules_against(state, around, target),
         *news_reasons(around, supervised=state.standing_seen.supervised if state.standing_seen else ""),
         *people_out_reasons(around),
         *(reason_of(finding) for finding in judge_target(around.rules, rating.rated.pressure, target)),
@@ -55,19 +57,25 @@ def authorise(state: Visit, command: c.Authorise, around: Around) -> tuple[NewFa
                 f"It holds {residual.words} already: a target of {command.target.words} adds nothing.",
             )
         )
-    refuse_if(reasons)
-    authorised = FillAuthorised(visit_id=state.id, target=command.target, rated=rating.rated)
-    return (new_fact(state, authorised, around),)
+    refuse_if(dict.fromkeys(reasons))
+    if command.conditions is None:
+        authorised = FillAuthorised(visit_id=state.id, target=command.target, rated=rating.rated)
+        return (new_fact(state, authorised, around),)
+    planned = plan_fill_of(state, command.target, command.conditions, around)
+    by_plan = FillAuthorisedByPlan(
+        visit_id=state.id, target=command.target, rated=rating.rated, plan=planned.plan
+    )
+    return (new_fact(state, by_plan, around),)
 
 
 def take_reading(state: Visit, command: c.TakeReading, around: Around) -> tuple[NewFact, ...]:
-    """Key the gauge. Above the rating it is recorded all the same, and the words say what to do."""
+    """Key the gauge. Above what it may show it is recorded all the same, and the words say what to do."""
     _check_filling(state)
     return (new_fact(state, ReadingTaken(visit_id=state.id, reading=command.reading), around),)
 
 
 def complete(state: Visit, command: c.CompleteFill, around: Around) -> tuple[NewFact, ...]:
-    """End the fill. An end above the rating is a fact too: it is recorded, and the cylinder is held."""
+    """End the fill. An end above what the gauge may show is a fact too: it is recorded, and the cylinder is held."""
     authorised = _check_filling(state)
     residual = state.residual
     if residual is None:
@@ -82,9 +90,10 @@ def complete(state: Visit, command: c.CompleteFill, around: Around) -> tuple[New
         gas=state.gas,
     )
     done = new_fact(state, completed, around)
-    if not command.end.pressure.is_above(authorised.rated.pressure):
+    over = _over(state, authorised, command.end)
+    if not over:
         return (done,)
-    why = f"Gauge {command.end.words} is above the {authorised.rated.words} rating. Let it cool, then bleed it to the rating."
+    why = f"Gauge {over}. Let it cool, then bleed it to the rating."
     placed = new_fact(state, HoldPlaced(reason=why, rule_id="fill.above-rating", visit_id=state.id), around)
     held = new_fact(state, VisitHeld(visit_id=state.id, why=why), around)
     return (done, NewFact(placed.fact, placed.subject, placed.performed_on), held)
@@ -94,13 +103,21 @@ def stop(state: Visit, command: c.StopFill, around: Around) -> tuple[NewFact, ..
     """Stop at any time, for any reason."""
     authorised = _check_filling(state)
     stopped = new_fact(state, FillAborted(visit_id=state.id, at=command.at, why=command.why), around)
-    if command.at is None or not command.at.pressure.is_above(authorised.rated.pressure):
+    over = "" if command.at is None else _over(state, authorised, command.at)
+    if not over:
         return (stopped,)
-    why = f"Stopped at {command.at.words}, above the {authorised.rated.words} rating."
-    return (
-        stopped,
-        new_fact(state, HoldPlaced(reason=why, rule_id="fill.above-rating", visit_id=state.id), around),
-    )
+    placed = HoldPlaced(reason=f"Stopped: {over}.", rule_id="fill.above-rating", visit_id=state.id)
+    return (stopped, new_fact(state, placed, around))
+
+
+def _over(state: Visit, authorised: FillAuthorised, gauge: KeyedPressure) -> str:
+    """How the gauge is above what it may show in this fill; empty where it is not. Cold gas may be too much below the rating."""
+    most, plan = most_on_gauge(state), plan_of(state)
+    if most is None or not gauge.pressure.is_above(most):
+        return ""
+    if plan is None or not plan.is_at_known_temperature:
+        return f"{gauge.words} is above the {authorised.rated.words} rating"
+    return f"{gauge.words} is above the {plan.stop.words} to stop at, rated {authorised.rated.words}"
 
 
 def _check_filling(state: Visit) -> FillAuthorised:

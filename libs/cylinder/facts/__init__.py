@@ -6,6 +6,12 @@ never a Python path. A fact carries no personal data of a diver.
 
 from __future__ import annotations
 
+from cylinder.facts.analysis import (
+    ContentsSigned,
+    GasAnalysedTwice,
+    MixTakenAsMeasured,
+    ReadingsDisagreed,
+)
 from cylinder.facts.banks import (
     BankBottleRead,
     BankBottleReturned,
@@ -26,6 +32,7 @@ from cylinder.facts.bench import (
     VisualFailed,
     VisualPassed,
 )
+from cylinder.facts.blend import BlendPlanned, BlendReadingTakenBack, BlendStepDone, Follows, PlannedStep
 from cylinder.facts.evidence import (
     CondemnedOnEvidence,
     RejectedOnEvidence,
@@ -36,6 +43,7 @@ from cylinder.facts.evidence import (
     evidence_of,
     on_evidence,
 )
+from cylinder.facts.filling import FillAuthorisedByPlan, FillPlanned, SettledRead
 from cylinder.facts.gap import GapStated
 from cylinder.facts.network import (
     ActorCertified,
@@ -79,6 +87,7 @@ from cylinder.facts.visit import (
     FillCompleted,
     GasAnalysed,
     HandedOver,
+    LookedInto,
     OutsideLookedOver,
     PeopleOut,
     RatingRead,
@@ -102,7 +111,8 @@ KINDS: dict[tuple[str, int], type[Fact]] = {
     for kind in (
         CylinderReceived, CertificationSeen, CylinderIdentified, OutsideLookedOver, DatesRead, RatingRead,
         StandingSeen, VisitRefused, AreaCleared, ValveBlownOut, WhipConnected, ResidualRead, FillAuthorised,
-        ReadingTaken, FillCompleted, FillAborted, GasAnalysed, WhipBled, ValveTaped, SetDown, HandedOver,
+        ReadingTaken, FillCompleted, FillAborted, GasAnalysed, GasAnalysedTwice, ReadingsDisagreed,
+        MixTakenAsMeasured, ContentsSigned, WhipBled, ValveTaped, SetDown, HandedOver,
         VisitHeld, VisitResumed, StepReopened, VisitAbandoned, PeopleOut, DoorOpened, CylinderRegistered,
         HoldPlaced, HoldReleased, VisualPassed, VisualFailed, Requalified, Rejected, Condemned,
         RenderedUnusable, OwnerNotified, Recalled, Remedied, ReportedStolen, StolenReportClosed,
@@ -110,7 +120,8 @@ KINDS: dict[tuple[str, int], type[Fact]] = {
         BlockAssigned, ActorCertified, ActorWithdrawn, KeyRevoked, NodeSuspected, SuspicionLifted, GapStated,
         BankSetUp, BankBottleRead, BankToppedUp, BankBottleWithdrawn, BankBottleReturned, BankClosed,
         VisualPassedOnEvidence, VisualFailedOnEvidence, RequalifiedOnEvidence, RejectedOnEvidence, CondemnedOnEvidence,
-        RenderedUnusableOnEvidence, OxygenCleaned, OxygenServiceEnded, GasFitForOxygen,
+        RenderedUnusableOnEvidence, BlendPlanned, BlendStepDone, BlendReadingTakenBack, OxygenCleaned, OxygenServiceEnded, GasFitForOxygen,
+        FillAuthorisedByPlan, SettledRead,
     )
 }  # fmt: skip
 """Every stored kind and version that this software understands."""
@@ -128,11 +139,15 @@ __all__ = [
     "BankClosed",
     "BankSetUp",
     "BankToppedUp",
+    "BlendPlanned",
+    "BlendReadingTakenBack",
+    "BlendStepDone",
     "BlockAssigned",
     "CertificationSeen",
     "CondemnationAnnulled",
     "Condemned",
     "CondemnedOnEvidence",
+    "ContentsSigned",
     "CylinderIdentified",
     "CylinderReceived",
     "CylinderRegistered",
@@ -142,9 +157,13 @@ __all__ = [
     "Fact",
     "FillAborted",
     "FillAuthorised",
+    "FillAuthorisedByPlan",
     "FillCompleted",
+    "FillPlanned",
+    "Follows",
     "GapStated",
     "GasAnalysed",
+    "GasAnalysedTwice",
     "GasFitForOxygen",
     "HandedOver",
     "HoldPlaced",
@@ -152,14 +171,18 @@ __all__ = [
     "IdentitiesLinked",
     "IdentitiesSplit",
     "KeyRevoked",
+    "LookedInto",
+    "MixTakenAsMeasured",
     "NodeSuspected",
     "OutsideLookedOver",
     "OwnerNotified",
     "OxygenCleaned",
     "OxygenServiceEnded",
     "PeopleOut",
+    "PlannedStep",
     "RatingRead",
     "ReadingTaken",
+    "ReadingsDisagreed",
     "Recalled",
     "Rejected",
     "RejectedOnEvidence",
@@ -172,6 +195,7 @@ __all__ = [
     "ResidualRead",
     "RuleId",
     "SetDown",
+    "SettledRead",
     "Short",
     "StandingSeen",
     "StepName",

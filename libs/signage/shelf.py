@@ -65,8 +65,8 @@ def _shelf() -> dict[str, Held]:
     rules = "".join(face_rule(face, _from_style_sheet(shelf[face.name], face)) for face in FACES)
     sheet = rules.encode() + (_STATIC / "filltrail.css").read_bytes()
     shelf["filltrail.css"] = _hold("static", "filltrail.css", sheet, "text/css")
-    script = (_STATIC / "filltrail.js").read_bytes()
-    shelf["filltrail.js"] = _hold("static", "filltrail.js", script, "text/javascript")
+    for name in ("filltrail.js", "sign.js"):
+        shelf[name] = _hold("static", name, (_STATIC / name).read_bytes(), "text/javascript")
     return shelf
 
 

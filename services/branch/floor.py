@@ -119,7 +119,7 @@ def _tile(visit: Visit, standing: Standing | None) -> Tile:
     state = _state(visit, standing)
     pressure = visit.completed.end if visit.completed and visit.is_taped else None
     pressure = pressure or (visit.rating.rated if visit.rating else None)
-    gas = short_gas(visit.gas)
+    gas = short_gas(visit.gas_in_it)
     # A tile has one line for it: beside a mix there is no room for the words, and no figure says the same.
     shown = figure(pressure) if pressure else "" if gas else "not read"
     note = " ".join(filter(None, (gas, shown)))

@@ -23,6 +23,7 @@ from branch.live import Live
 from branch.marker import FOLDER, MarkerFile, MarkerKeeper
 from branch.people import People
 from branch.settings import ShopSettings, read_settings
+from branch.signatures import Signatures
 from branch.store import Author, BranchStore
 from branch.store.rows import node_row
 from branch.sync import BEAT_S, Sync
@@ -66,6 +67,7 @@ class Node:
     world: World
     sync: Sync
     http: httpx.AsyncClient
+    signatures: Signatures
 
 
 class AnotherIsRunning(Exception):
@@ -150,4 +152,7 @@ def open_node(data: Path, world: World, *, hub_url: str | None = None, is_alone:
         new_code=world.new_code,
         relock=dt.timedelta(minutes=settings.relock_min),
     )
-    return Node(settings, store, desk, people, divers, ShopGases(store), live, floor, world, sync, http)
+    signatures = Signatures(data / "signatures", world.new_token)
+    return Node(
+        settings, store, desk, people, divers, ShopGases(store), live, floor, world, sync, http, signatures
+    )

@@ -177,8 +177,13 @@ def _tell_one(step: Step, counter: Counter, fill_in: "FillIn", told: Told) -> Ou
     else:
         key = uuid.uuid5(STORY_KEYS, f"{step.shop}/{step.name}")
         fields = {name: fill_in.value(value, told) for name, value in step.fields.items()}
-        command = {"key": str(key), "command": step.command, **fields}
-        answer = counter.send(actor, "POST", "/api/commands", command)
+        if step.command == "sign_contents":
+            # What a diver writes is kept at the shop, so it has a door of its own.
+            path = f"/api/visits/{fields.pop('visit_id')}/signature"
+            answer = counter.send(actor, "POST", path, {"key": str(key), **fields})
+        else:
+            command = {"key": str(key), "command": step.command, **fields}
+            answer = counter.send(actor, "POST", "/api/commands", command)
     said = f"step {step.name!r} ({step.words}): {answer.status_code} {answer.text[:1000]}"
     if answer.status_code == 409 and step.expect == "refused":
         return Outcome()
@@ -208,6 +213,7 @@ class FillIn:
             diver.key: {
                 **diver.model_dump(mode="json"),
                 "ref": uuid.uuid5(STORY_KEYS, f"diver/{diver.key}").hex,
+                "initials": " ".join(name[0] for name in diver.name.split()),
             }
             for diver in cast.divers
         }

@@ -22,6 +22,8 @@ PAUSES: Mapping[str, str] = {
     "hand_over": "+4m",
 }
 """What takes time in a visit: these commands come so much later than the one before."""
+ANALYSER = "Cell 1"
+CALIBRATED_MIN_AGO = 10
 
 
 class _File(BaseModel):
@@ -135,7 +137,16 @@ class ShortForms:
             case "complete_fill":
                 fields = {"end": _pressure(_needed(passage.end, "end"))}
             case "analyse":
-                fields = {"oxygen_percent": _needed(passage.measured, "measured")}
+                measured = _needed(passage.measured, "measured")
+                fields = {
+                    "oxygen_percent": measured, "again_oxygen_percent": measured, "analyser": ANALYSER,
+                    "calibrated_min_ago": CALIBRATED_MIN_AGO, "calibrated_in": "air",
+                }  # fmt: skip
+            case "sign_contents":
+                fields = {
+                    "oxygen_percent": _needed(passage.measured, "measured"), "how": "initials",
+                    "mark": _diver(passage, "initials"),
+                }  # fmt: skip
             case "set_down_at":
                 fields = {"slot": _needed(passage.slot, "slot")}
             case _:

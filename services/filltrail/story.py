@@ -45,9 +45,11 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue, StringConstraints,
 VisitCommand = Literal[
     "greet", "identify", "look_over", "read_dates", "read_rating", "see_standing", "send_people_out", "blow_out",
     "connect_whip", "read_residual", "authorise", "complete_fill", "analyse", "bleed_whip", "tape_valve",
-    "set_down_at", "hand_over",
+    "set_down_at", "sign_contents", "hand_over",
 ]  # fmt: skip
 VISIT_COMMANDS: tuple[VisitCommand, ...] = get_args(VisitCommand)
+FOR_A_MIX: frozenset[VisitCommand] = frozenset({"analyse", "sign_contents"})
+"""What only a gas other than air needs."""
 DAYS = re.compile(r"-([1-9][0-9]{0,3})d ([01][0-9]|2[0-3]):([0-5][0-9])")
 MINUTES = re.compile(r"([+-])([0-9]{1,3})m")
 
@@ -88,7 +90,7 @@ class Passage(_Entry):
     def commands(self) -> tuple[VisitCommand, ...]:
         begin, end = VISIT_COMMANDS.index(self.first), VISIT_COMMANDS.index(self.last)
         return tuple(
-            one for one in VISIT_COMMANDS[begin : end + 1] if one != "analyse" or self.oxygen != 21.0
+            one for one in VISIT_COMMANDS[begin : end + 1] if one not in FOR_A_MIX or self.oxygen != 21.0
         )
 
 

@@ -122,6 +122,8 @@ class Shop:
                 return self.do(c.Authorise, visit_id=visit_id, target=RATED)
             case "fill":
                 return self.do(c.CompleteFill, visit_id=visit_id, end=gauge)
+            case "analyse":
+                return self.analyse(visit_id, self.visit(visit_id).gas.oxygen_percent)
             case "bleed":
                 return self.do(c.BleedWhip, visit_id=visit_id)
             case "tape":
@@ -132,6 +134,14 @@ class Shop:
                 return self.do(c.HandOver, diver_ref=DIVER, visit_ids=(visit_id,))
             case _:
                 raise AssertionError(f"no good answer to {step}")
+
+    def analyse(self, visit_id: UUID, oxygen_percent: float, helium_percent: float = 0.0) -> Outcome:
+        """Two readings that are the same, by an analyser that was calibrated a while ago."""
+        return self.do(
+            c.Analyse, visit_id=visit_id, oxygen_percent=oxygen_percent, helium_percent=helium_percent,
+            again_oxygen_percent=oxygen_percent, again_helium_percent=helium_percent, analyser="Cell 2",
+            calibrated_min_ago=20, calibrated_in="air",
+        )  # fmt: skip
 
     def condemn(self, cylinder_id: UUID, *, last_four: str = "0718") -> Outcome:
         """Condemn at the bench."""

@@ -457,11 +457,34 @@ def stop(at: KeyedPressure | None = None) -> c.StopFill:
     return c.StopFill(key=an_id("stop"), visit_id=VISIT, why="Hissing at the yoke", at=at)
 
 
-def analyse(oxygen_percent: float, helium_percent: float = 0.0) -> c.Analyse:
-    """Record the analysis."""
+def analyse(
+    oxygen_percent: float, helium_percent: float = 0.0, *, again: float | None = None, helium_again: float | None = None,
+) -> c.Analyse:  # fmt: skip
+    """Record the analysis: both readings the same unless said otherwise, the analyser calibrated in air 20 min ago."""
     return c.Analyse(
-        key=an_id("analyse"), visit_id=VISIT, oxygen_percent=oxygen_percent, helium_percent=helium_percent
+        key=an_id(f"analyse {again}"),
+        visit_id=VISIT,
+        oxygen_percent=oxygen_percent,
+        helium_percent=helium_percent,
+        again_oxygen_percent=oxygen_percent if again is None else again,
+        again_helium_percent=helium_percent if helium_again is None else helium_again,
+        analyser="Cell 2",
+        calibrated_min_ago=20,
+        calibrated_in="air",
     )
+
+
+def take_as_measured(finding: str = "The diver takes it as it reads") -> c.TakeAsMeasured:
+    """Somebody qualified says so."""
+    return c.TakeAsMeasured(key=an_id("take"), visit_id=VISIT, finding=finding)
+
+
+def sign(oxygen_percent: float, helium_percent: float = 0.0, *, visit_id: UUID = VISIT) -> c.SignContents:
+    """The diver signs for these figures."""
+    return c.SignContents(
+        key=an_id(f"sign {visit_id}"), visit_id=visit_id, oxygen_percent=oxygen_percent, helium_percent=helium_percent,
+        how="drawn", mark_sha256="5e" * 32,
+    )  # fmt: skip
 
 
 def bleed() -> c.BleedWhip:

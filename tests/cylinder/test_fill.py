@@ -39,6 +39,7 @@ from tests.cylinder.given import (
     see_standing,
     send_people_out,
     set_down,
+    sign,
     stop,
     take_reading,
     tape,
@@ -265,14 +266,14 @@ def test_a_mix_is_analysed_before_it_is_taped() -> None:
 @pytest.mark.parametrize(("oxygen", "is_off"), [(31.0, False), (33.0, False), (30.9, True), (33.1, True)])
 def test_an_analysis_off_by_more_than_1_percent_is_held(oxygen: float, is_off: bool) -> None:
     filled_with(NITROX).when(analyse(oxygen)).makes(
-        *((f.GasAnalysed, f.VisitHeld) if is_off else (f.GasAnalysed,))
+        *((f.GasAnalysedTwice, f.VisitHeld) if is_off else (f.GasAnalysedTwice,))
     )
 
 
 @pytest.mark.parametrize(("helium", "is_off"), [(45.0, False), (43.0, False), (42.9, True), (0.0, True)])
 def test_helium_is_measured_as_well(helium: float, is_off: bool) -> None:
     filled_with(TRIMIX).when(analyse(18.0, helium)).makes(
-        *((f.GasAnalysed, f.VisitHeld) if is_off else (f.GasAnalysed,))
+        *((f.GasAnalysedTwice, f.VisitHeld) if is_off else (f.GasAnalysedTwice,))
     )
 
 
@@ -280,12 +281,14 @@ def test_oxygen_and_helium_of_more_than_the_whole_are_refused() -> None:
     filled_with(TRIMIX).when(analyse(60, 50)).is_refused_for("analyse.sum")
 
 
-def test_a_mix_that_is_off_is_handed_over_on_nobodys_word() -> None:
+def test_a_mix_that_is_off_is_handed_over_as_the_wish_on_nobodys_word() -> None:
     given = filled_with(NITROX).do(analyse(36.0))
     given.when(resume()).is_refused_for("analyse.off")
     given.by(INSPECTOR).when(resume()).is_refused_for("analyse.off")
     given.when(tape()).is_refused_for("visit.order", "visit.held")
-    measured_again = given.do(reopen("analyse"), resume(), analyse(32.1), bleed(), tape(), set_down())
+    measured_again = given.do(
+        reopen("analyse"), resume(), analyse(32.1), bleed(), tape(), set_down(), sign(32.1)
+    )
     measured_again.when(hand_over()).makes(f.HandedOver)
 
 

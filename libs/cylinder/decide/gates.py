@@ -56,8 +56,20 @@ STEP_WORDS: dict[StepName, str] = {
     "hand_over": "hand it over",
 }
 
-_SAFE_WHEN_BLOCKED = (c.StopFill, c.BleedWhip, c.RackIt, c.Abandon, c.Reopen, c.Resume, c.HoldIt)
-"""What may still be done with a cylinder that is blocked: make it safe, put it away, correct a misreading."""
+_WHILE_FILLING = (c.TakeReading, c.CompleteFill, c.DoBlendStep, c.PlanBlendAnew, c.TakeBackBlendReading)
+_SAFE_WHEN_BLOCKED = (
+    c.StopFill,
+    c.BleedWhip,
+    c.RackIt,
+    c.Abandon,
+    c.Reopen,
+    c.Resume,
+    c.HoldIt,
+    c.TakeAsMeasured,
+)
+"""What may still be done with a cylinder that is blocked: make it safe, put it away, correct a misreading.
+
+Taking a mix as it reads answers its own hold, and looks at every block itself."""
 
 
 CLOCK_JITTER = dt.timedelta(minutes=1)

@@ -17,7 +17,7 @@ from cylinder.decide.gates import (
     proof_reasons,
     specs_claimed,
 )
-from cylinder.decide.mix import analysis_off
+from cylinder.decide.mix import analysis_off, qualified_reasons
 from cylinder.facts import (
     DatesRead,
     HoldPlaced,
@@ -179,6 +179,8 @@ def resume(state: Visit, command: c.Resume, around: Around) -> tuple[NewFact, ..
         reasons += inspector_reasons(around)
     if own and not reasons:
         reasons += proof_reasons(around, around.today)
+    if state.disagreed:
+        reasons += qualified_reasons(around)
     if analysis_off(state):
         reasons.append(
             Reason("analyse.off", f"{analysis_off(state)} Take the answer back and measure again.")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from cylinder import commands as c
 from cylinder.around import Around
+from cylinder.decide.analyse import why_not_signed_for
 from cylinder.decide.gates import against, new_fact, on_hold
-from cylinder.decide.mix import analysis_off
 from cylinder.facts import HandedOver, SetDown, ValveTaped, VisitAbandoned, VisitRefused, WhipBled
 from cylinder.recorded import NewFact, derived_id
 from cylinder.refusal import Reason, Refused, refuse_if
@@ -120,9 +120,7 @@ def _not_ready(visit: Visit, command: c.HandOver, around: Around) -> list[Reason
         )
     if visit.step != "hand_over":
         reasons.append(Reason("hand-over.not-full", f"Tag {visit.tag} is not taped and set down yet."))
-    off = analysis_off(visit)
-    if off:
-        reasons.append(Reason("analyse.off", f"Tag {visit.tag}: {off}"))
+    reasons += why_not_signed_for(visit)
     reasons += on_hold(visit)
     standing = next((one for one in around.standings if one.cylinder_id == visit.cylinder_id), None)
     reasons += [

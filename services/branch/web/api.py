@@ -14,13 +14,16 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from branch.desk import Outcome
 from branch.link import news_heard_at, why_in_doubt
 from branch.people import SignInRefused
+from branch.signatures import LONGEST_STROKE, Signing, sign_for
 from branch.store import views as look
 from branch.store.rows import node_row, standing_row
 from branch.web.gate import DEVICE_COOKIE, DEVICE_LASTS_S, SESSION_COOKIE, SignedIn, TheNode, set_cookie
 from branch.web.measures import registry
 from branch.web.problems import Problem, problem
-from cylinder.commands import Command
+from cylinder.commands import Command, SignContents
+from cylinder.facts.analysis import HowSigned, Percent
 from cylinder.marks import Marks
+from cylinder.refusal import Reason, Refused
 from cylinder.standing import Standing
 from eventlog.wire import DiverCard
 
@@ -56,6 +59,17 @@ class FactMade(_Document):
     id: UUID
     kind: str
     subject: str
+
+
+class Signature(_Document):
+    """What a diver wrote under these figures: initials, or a stroke as points on a field 1000 units wide."""
+
+    key: UUID
+    version: Annotated[int, Field(ge=0)] | None = None
+    oxygen_percent: Percent
+    helium_percent: Percent = 0.0
+    how: HowSigned
+    mark: Annotated[str, StringConstraints(min_length=1, max_length=LONGEST_STROKE)]
 
 
 class OutcomeDocument(_Document):
@@ -148,7 +162,24 @@ def sign_in(asked: SignIn, node: TheNode, request: Request) -> Response:
 @router.post("/api/commands", tags=["node"], summary="Ask for something to be recorded", responses=_REFUSALS)
 def post_command(command: Annotated[Command, Body()], node: TheNode, session: SignedIn) -> OutcomeDocument:
     """Decided and recorded before it answers. The same key again gives the same answer and writes nothing."""
+    if isinstance(command, SignContents):
+        words = "What a diver writes is kept here first: post it to /api/visits/{visit_id}/signature."
+        raise Refused([Reason("sign.where", words, "input")])
     return OutcomeDocument.of(node.desk.handle(command, session.person.actor))
+
+
+@router.post(
+    "/api/visits/{visit_id}/signature",
+    tags=["node"],
+    summary="The diver signs the analysis",
+    responses=_REFUSALS,
+)
+def sign_analysis(visit_id: UUID, asked: Signature, node: TheNode, session: SignedIn) -> OutcomeDocument:
+    """What they wrote stays in this shop's folder; the fact says that they signed, for which figures, and a hash."""
+    signing = Signing(
+        asked.key, visit_id, asked.version, asked.oxygen_percent, asked.helium_percent, asked.how, asked.mark
+    )
+    return OutcomeDocument.of(sign_for(node.desk, node.signatures, session.person.actor, signing))
 
 
 @router.put(

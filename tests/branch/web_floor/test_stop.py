@@ -145,7 +145,7 @@ def test_an_analysis_that_was_off_is_taken_back_from_the_hold_page(tablet: Table
         cylinders=(c.Taken.model_validate({"tag": 5, "gas": {"oxygen_percent": 32}}),),
     )
     visit_id = shop.up_to("analyse", visit_id=greeted.visit_ids[0])
-    shop.do(c.Analyse, visit_id=visit_id, oxygen_percent=40.0)
+    shop.analyse(visit_id, 40.0)
     page = tablet.get(f"/visits/{visit_id}")
     assert "40 % oxygen measured, Nitrox 32 asked for" in page.text
     tablet.send(page, f"/visits/{visit_id}/stop", do="reopen", step="analyse")

@@ -73,7 +73,7 @@ def walk(shop: Shop, look: Callable[[str, str], None]) -> None:
         for page in ("", *more.get(step, ())):
             look(step + page, f"/visits/{visit_id}{page}")
         if step == "analyse":
-            shop.do(c.Analyse, visit_id=visit_id, oxygen_percent=32.0)
+            shop.analyse(visit_id, 32.0)
         elif step != "hand_over":
             shop.answer(visit_id, step)
         if step == "target":

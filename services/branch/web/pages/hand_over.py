@@ -18,6 +18,7 @@ from branch.web.gate import SignedIn, TheNode
 from branch.web.pages.asking import Form, Posted, Trouble, record, uuid_or_none
 from branch.web.pages.render import go, render
 from cylinder import commands as c
+from cylinder.decide.analyse import why_not_signed_for
 from cylinder.refusal import Reason
 from cylinder.visit import Visit
 from eventlog.wire import DiverCard
@@ -112,7 +113,11 @@ def _divers(node: Node) -> tuple[Diver, ...]:
         ready, waiting = [], []
         for visit in (one for one in visits if one.diver_ref == ref):
             stopped = against(visit, standings.get(visit.cylinder_id) if visit.cylinder_id else None)
-            if stopped == "open" and visit.step == "hand_over":
+            is_full = stopped == "open" and visit.step == "hand_over"
+            unsigned = tuple(why_not_signed_for(visit)) if is_full else ()
+            if unsigned:
+                waiting.append((visit, _UNSIGNED.get(unsigned[0].rule_id, "not analysed")))
+            elif is_full:
                 ready.append(visit)
             else:
                 waiting.append((visit, _WAITS.get(stopped, "not full yet")))
@@ -120,6 +125,10 @@ def _divers(node: Node) -> tuple[Diver, ...]:
     return tuple(sorted(found, key=lambda one: (not one.ready, one.name)))
 
 
+_UNSIGNED = {
+    "hand-over.not-signed": "the diver has not signed for its mix",
+    "analyse.off": "its mix is not the wish",
+}
 _WAITS = {"stop": "Do not fill, do not hand over", "hold": "Hold"}
 
 
@@ -161,4 +170,5 @@ def _page(
     return render(
         request, "hand_over.html", title=f"Hand over to {diver.name}", status=trouble.status if trouble else 200,
         session=session, diver=diver, trouble=trouble, kept=kept or as_kept,
+        unsigned={visit.id for visit, why in diver.waiting if why == _UNSIGNED["hand-over.not-signed"]},
     )  # fmt: skip

@@ -49,6 +49,11 @@ LABELS = {
     "is_blown_out": "blown out",
     "oxygen_percent": "oxygen",
     "helium_percent": "helium",
+    "again_oxygen_percent": "oxygen, second reading",
+    "again_helium_percent": "helium, second reading",
+    "analyser": "analyser",
+    "calibrated_min_ago": "calibrated at",
+    "calibrated_in": "calibrated in",
     "key": "this form",
 }
 

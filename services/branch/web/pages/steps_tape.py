@@ -13,6 +13,7 @@ from branch.web.pages.steps_frame import NOTHING, At, TheVisit, answer, asked, p
 from branch.web.pages.steps_rail import twin
 from branch.web.pages.words import month
 from cylinder import commands as c
+from cylinder.decide.analyse import why_not_signed_for
 from cylinder.decide.gates import STEP_WORDS
 from cylinder.visit import Visit
 
@@ -93,7 +94,10 @@ def show_full(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) ->
         for other in at.around.open_visits
         if other.id != visit.id and other.diver_ref == visit.diver_ref
     )
-    return page(at, "full", trouble=trouble, others=others, facts=_facts(visit), end=_end(visit))
+    must_sign = any(reason.rule_id == "hand-over.not-signed" for reason in why_not_signed_for(visit))
+    return page(
+        at, "full", trouble=trouble, others=others, facts=_facts(visit), end=_end(visit), must_sign=must_sign
+    )
 
 
 def show_left(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) -> Response:
@@ -126,9 +130,10 @@ def _facts(visit: Visit) -> tuple[tuple[str, str], ...]:
     if visit.completed is not None:
         pairs.append(("In the other unit", twin(visit.completed.end)))
         pairs.append(("Rated", visit.completed.rated.words))
-    pairs.append(("Gas", visit.gas.words))
+    pairs.append(("Gas", visit.gas_in_it.words))
     if visit.analysed is not None:
         pairs.append(("Analysis", _measured(visit)))
+        pairs.append(("Signed by the diver", "yes" if visit.signed else "not yet"))
     if visit.dates is not None:
         pairs.append(("Requalified", month(visit.dates.requalified)))
         pairs.append(("Looked inside", month(visit.dates.looked_inside)))

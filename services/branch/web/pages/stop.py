@@ -22,6 +22,7 @@ from branch.web.gate import SignedIn, TheNode
 from branch.web.pages.asking import Form, Posted, Trouble, record, uuid_or_none
 from branch.web.pages.render import go, names_of, render
 from cylinder import commands as c
+from cylinder.decide import decide
 from cylinder.decide.gates import STEP_WORDS
 from cylinder.decide.mix import analysis_off
 from cylinder.recorded import cylinder_subject, derived_id
@@ -87,6 +88,9 @@ def leave_stop(request: Request, node: TheNode, session: SignedIn, visit: TheVis
         case "reopen":
             step = {"step": form.text("step"), "why": form.text("why")}
             done = record(node, session, lambda: c.Reopen.model_validate({**asked, **step}))
+        case "take":
+            said = {"finding": form.text("finding")}
+            done = record(node, session, lambda: c.TakeAsMeasured.model_validate({**asked, **said}), _FINDING)
         case "leave":
             why = form.text("why")
             done, to = (
@@ -189,9 +193,19 @@ def _hold(
         serial=visit.marks.serial if visit.marks else "",
         needs_inspector=needs_inspector, inspectors=inspectors,
         may_release=not needs_inspector or session.person.actor.id in {one.actor.id for one in inspectors},
-        measured_off=analysis_off(visit), steps=_steps_to_take_back(visit),
+        measured_off=analysis_off(visit), take_reasons=_why_not_taken(node, session, visit), steps=_steps_to_take_back(visit),
         may_leave=visit.holds_whip is None and visit.completed is None and not visit.gas_has_flowed,
     )  # fmt: skip
+
+
+def _why_not_taken(node: Node, session: Session, visit: Visit) -> tuple[Reason, ...]:
+    """Why a mix that is off the wish may not go out as what it reads, asked beforehand and thrown away."""
+    take = c.TakeAsMeasured(key=node.world.new_id(), visit_id=visit.id, finding="asked")
+    try:
+        decide(visit, take, node.desk.around(visit, session.person.actor))
+    except Refused as refused:
+        return refused.reasons
+    return ()
 
 
 def may_be_misread(visit: Visit) -> bool:

@@ -13,6 +13,7 @@ from branch.web.pages import (
     steps_fill,
     steps_greet,
     steps_look_over,
+    steps_sign,
     steps_tape,
 )
 from branch.web.pages.asking import Form, Posted, Trouble
@@ -83,7 +84,7 @@ def back(at: TheVisit, form: Form) -> Response:
     )
 
 
-for steps in (steps_greet, steps_look_over, steps_connect, steps_fill, steps_analyse, steps_tape):
+for steps in (steps_greet, steps_look_over, steps_connect, steps_fill, steps_analyse, steps_sign, steps_tape):
     router.include_router(steps.router, prefix="/visits/{visit_id}")
 
 

@@ -70,6 +70,36 @@ class Marks(BaseModel):
     first_test: Month
 
 
+ShoulderText = Annotated[str, StringConstraints(max_length=400)]
+"""A shoulder as a person types it: lines, spaces, lower case and all. As many signs as `cylinder.stamps` reads."""
+
+
+class Shoulder(BaseModel):
+    """What a person typed off the shoulder in one visit, and how it was read that day; the text stays the evidence."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    text: ShoulderText
+    canonical: Annotated[str, StringConstraints(max_length=1000)] = ""
+
+
+Sign = Literal["+", "★", "S", "E", "FS", "AE", "UE", "VE", "V"]
+"""A sign behind a stamped date (49 CFR 180.213(f), 2015 edition; V as `cylinder.stamps` reads it)."""
+
+
+class DateStamp(BaseModel):
+    """What stands around the latest requalification date: whether it is the day of a test or the day it runs out, and its signs.
+
+    `plus_after` is the date behind which a plus stands; a later test without one ends it.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    kind: Literal["tested", "expires"] | None = None
+    signs: Annotated[tuple[Sign, ...], Field(max_length=9)] = ()
+    plus_after: Month | None = None
+
+
 class GasWanted(BaseModel):
     """What the diver asks for, in percent by volume; 21 and 0 is air."""
 

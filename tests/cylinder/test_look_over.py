@@ -139,7 +139,8 @@ def test_a_record_by_somebody_who_may_not_inspect_makes_no_date_good() -> None:
 def test_a_cylinder_said_to_be_of_two_types_is_held_to_the_stricter_period() -> None:
     given = Given((registered(),)).do(greet(), identify(marked(spec="ISO 7866"), second="B0471"), look_over())
     given = given.do(read_dates("2020-03"), read_rating(bar(207)))
-    given.when(see_standing()).is_refused_for("us.requalification.overdue")
+    # As a UN cylinder it needs its country of approval as well, 49 CFR 171.23(a)(2)(iv), and nobody has read one.
+    given.when(see_standing()).is_refused_for("us.requalification.overdue", "us.spec.un_country")
 
 
 def test_the_rating_is_recorded_as_it_was_read() -> None:

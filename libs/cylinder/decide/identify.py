@@ -7,11 +7,13 @@ from uuid import UUID
 
 from cylinder.around import Around, LookAlike
 from cylinder.commands import Identify, Register
-from cylinder.facts import CylinderIdentified, CylinderRegistered
+from cylinder.decide import shoulder
+from cylinder.facts import CylinderIdentified, CylinderRegistered, HoldPlaced, VisitHeld
 from cylinder.marks import Marks
 from cylinder.near import bare, skeleton
 from cylinder.recorded import NewFact, cylinder_subject, derived_id
 from cylinder.refusal import Reason, refuse_if
+from cylinder.stamps import read_stamps
 from cylinder.visit import Visit
 from rulebook import YearMonth, spec_known
 
@@ -24,6 +26,7 @@ def identify(state: Visit, command: Identify, around: Around) -> tuple[NewFact, 
     refuse_if(
         [
             *_marks_that_cannot_be(command.marks, around),
+            *_shoulder_against(command, around),
             *_chosen_unknown(command, same),
             *_here_already(state, same, around),
             *_doubts(command, around, same=same, is_exact=exact is not None, before=state.identified_before),
@@ -36,12 +39,13 @@ def identify(state: Visit, command: Identify, around: Around) -> tuple[NewFact, 
         was_known=same is not None,
         second_reading=command.second_serial is not None,
         told_apart_from=_told_apart(cylinder_id, same, around, before=state.identified_before),
+        shoulder=shoulder.shoulder_of(command.shoulder, around.today),
     )
     subject = cylinder_subject(cylinder_id)
     facts = [NewFact(identified, subject, around.today, diver_ref=state.diver_ref)]
     if same is None:
         facts.insert(0, NewFact(CylinderRegistered(marks=command.marks), subject, around.today))
-    return tuple(facts)
+    return (*facts, *_condemned_by_its_marks(state, command, subject, around))
 
 
 def register(command: Register, around: Around) -> tuple[NewFact, ...]:
@@ -192,6 +196,26 @@ def _told_apart(
     return tuple(dict.fromkeys(one for one in (*others, *before) if one != cylinder_id))
 
 
+def _shoulder_against(command: Identify, around: Around) -> Iterator[Reason]:
+    """What the shoulder typed beside the marks says against them."""
+    if command.shoulder.strip():
+        reading = read_stamps(command.shoulder, today=around.today)
+        yield from shoulder.contradictions(command.marks, reading, around.rules)
+
+
+def _condemned_by_its_marks(
+    state: Visit, command: Identify, subject: str, around: Around
+) -> tuple[NewFact, ...]:
+    """A condemned mark blocks by itself, in every shop, whatever else was read; an inspector judges it at the bench."""
+    reading = read_stamps(command.shoulder, today=around.today)
+    if not reading.is_condemned:
+        return ()
+    why = shoulder.condemned_words(reading)
+    placed = HoldPlaced(reason=why, rule_id=shoulder.CONDEMNED, visit_id=state.id)
+    held = NewFact(VisitHeld(visit_id=state.id, why=why), subject, around.today, diver_ref=state.diver_ref)
+    return (NewFact(placed, subject, around.today), held)
+
+
 def _marks_that_cannot_be(marks: Marks, around: Around) -> list[Reason]:
     reasons: list[Reason] = []
     if spec_known(around.rules, marks.spec) is None:
@@ -201,6 +225,9 @@ def _marks_that_cannot_be(marks: Marks, around: Around) -> list[Reason]:
                 f"{marks.spec} is not a type in this rulebook. Read it again, or hold it.",
             )
         )
+    if shoulder.is_permit(around.rules, marks.spec) and not shoulder.permit_number(marks.spec):
+        words = f"A cylinder of a special permit has its number behind {marks.spec}: key it, such as DOT-SP 12345."
+        reasons.append(Reason("identify.permit-number", words))
     if YearMonth.parse(marks.first_test) > YearMonth(around.today.year, around.today.month):
         reasons.append(
             Reason("identify.first-test-ahead", f"A first test in {marks.first_test} lies ahead of today.")

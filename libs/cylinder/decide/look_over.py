@@ -15,9 +15,10 @@ from cylinder.decide.gates import (
     inspector_reasons,
     new_fact,
     proof_reasons,
-    specs_claimed,
 )
+from cylinder.decide.judged import in_the_way, is_answerable, judged
 from cylinder.decide.mix import analysis_off, qualified_reasons
+from cylinder.decide.shoulder import differs_from_shoulder, reading_of
 from cylinder.facts import (
     DatesRead,
     HoldPlaced,
@@ -30,11 +31,12 @@ from cylinder.facts import (
     VisitHeld,
     VisitResumed,
 )  # fmt: skip
+from cylinder.marks import DateStamp
 from cylinder.recorded import NewFact, cylinder_subject
 from cylinder.refusal import Reason, Refused, reason_of, refuse_if
 from cylinder.visit import STEPS, Visit
 from gas.pressure import Pressure, odd_unit_question
-from rulebook import Finding, YearMonth, judge_rating, judge_requalification, judge_visual
+from rulebook import Finding, YearMonth, judge_rating
 
 _SAME_RATING = 0.02
 """Two readings of one stamp agree within 2 %: 207 bar and 3000 psi are the same rating, rounded by the maker."""
@@ -54,14 +56,19 @@ def look_over(state: Visit, command: c.LookOver, around: Around) -> tuple[NewFac
 
 def read_dates(state: Visit, command: c.ReadDates, around: Around) -> tuple[NewFact, ...]:
     """Record what the metal says. Whether it is in date is judged by `date_findings`, here and again before the fill."""
+    stamp = command.stamp
+    may_lie_ahead = stamp is not None and stamp.kind == "expires" and around.rules.stamped_date == "either"
     refuse_if(
         Reason(f"dates.{name}-ahead", f"A {words} in {month} lies ahead of today.")
-        for name, words, month in (
-            ("requalified", "requalification stamp", command.requalified),
-            ("inside", "look inside", command.looked_inside),
+        for name, words, month, is_expiry in (
+            ("requalified", "requalification stamp", command.requalified, may_lie_ahead),
+            ("inside", "look inside", command.looked_inside, False),
         )
-        if month is not None and YearMonth.parse(month) > YearMonth(around.today.year, around.today.month)
+        if month is not None
+        and not is_expiry
+        and YearMonth.parse(month) > YearMonth(around.today.year, around.today.month)
     )
+    refuse_if(_stamp_against(state, command, around))
     first_test = state.marks.first_test if state.marks else None
     refuse_if(
         Reason(
@@ -74,31 +81,40 @@ def read_dates(state: Visit, command: c.ReadDates, around: Around) -> tuple[NewF
         )
         if month is not None and first_test is not None and month < first_test
     )
-    dates = DatesRead(visit_id=state.id, requalified=command.requalified, looked_inside=command.looked_inside)
+    dates = DatesRead(
+        visit_id=state.id,
+        requalified=command.requalified,
+        looked_inside=command.looked_inside,
+        stamp=command.stamp,
+    )
     return (new_fact(state, dates, around),)
 
 
-def date_findings(state: Visit, around: Around) -> list[Finding]:
-    """What the rulebook says of the dates that were read in this visit, together with the bench's own records."""
-    if state.dates is None or state.marks is None:
-        return []
-    standing = around.standing
-    requalified = _later(state.dates.requalified, standing.requalified if standing else None)
-    looked_inside = _later(state.dates.looked_inside, standing.looked_inside if standing else None)
-    claims = (state.marks, *(standing.marks if standing else ()))
-    if requalified is None:  # The first test counts until the first requalification is due.
-        requalified = min(claim.first_test for claim in claims)
-    # Said to be of two types, it is held to the stricter one.
-    findings = [
-        finding
-        for spec in specs_claimed(around.rules, claims) or (state.marks.spec,)
-        for finding in judge_requalification(around.rules, spec, YearMonth.parse(requalified), around.today)[
-            0
-        ]
-    ]
-    inside = YearMonth.parse(looked_inside) if looked_inside else None
-    inside_findings, _ = judge_visual(around.rules, inside, around.today)
-    return [*dict.fromkeys(findings), *inside_findings]
+def _stamp_against(state: Visit, command: c.ReadDates, around: Around) -> Iterator[Reason]:
+    """What is said around the date, against the rules in force and the shoulder typed in this visit."""
+    stamp = command.stamp or DateStamp()
+    if stamp.kind == "expires" and around.rules.stamped_date == "test":
+        words = "Under these rules the stamp is the month of the test: a date of expiry is not counted here."
+        yield Reason("dates.kind", words)
+    if stamp.kind is None and command.requalified is not None and around.rules.stamped_date == "either":
+        words = (
+            "Say whether the stamp is the date of the test or the date it runs out: the rules here do not."
+        )
+        yield Reason("dates.kind-unsaid", words)
+    if stamp.plus_after and command.requalified and stamp.plus_after > command.requalified:
+        yield Reason(
+            "dates.plus-ahead", "A plus stands behind a date, and none is later than the latest one."
+        )
+    reading = reading_of(state.shoulder, around.today)
+    typed = reading.latest_requalification if reading is not None else None
+    # The first test alone says nothing of later ones: they stand elsewhere, or were not typed.
+    is_later = reading is not None and typed in reading.stamps.requalifications
+    if typed is not None and is_later and str(typed.month) != command.requalified:
+        yield Reason(
+            "dates.differs-from-shoulder",
+            f"Typed off the shoulder, the latest test is {typed.month}; keyed is {command.requalified or 'none'}. "
+            "Look at the metal; where the shoulder was mistyped, take the marks back.",
+        )
 
 
 def read_rating(state: Visit, command: c.ReadRating, around: Around) -> tuple[NewFact, ...]:
@@ -111,12 +127,16 @@ def read_rating(state: Visit, command: c.ReadRating, around: Around) -> tuple[Ne
     findings = judge_rating(around.rules, spec, rated)
     refuse_if(reason_of(finding) for finding in findings if finding.bearing == "refuse")
     on_record = around.standing.rated if around.standing else None
-    agrees = on_record is None or is_same_rating(rated, on_record.pressure)
+    typed = differs_from_shoulder(command.rated, reading_of(state.shoulder, around.today))
+    # What contradicts the shoulder typed in this visit is disputed, and never becomes the record by itself.
+    agrees = not typed and (on_record is None or is_same_rating(rated, on_record.pressure))
     read = RatingRead(visit_id=state.id, rated=command.rated, on_record=on_record, agrees=agrees)
     facts = (new_fact(state, read, around),)
     odd = next((finding for finding in findings if finding.bearing == "hold"), None)
     if odd is not None:
         return (*facts, *_holds(state, odd.words, odd.rule_id, around))
+    if typed:
+        return (*facts, *_holds(state, typed, "rating.differs-from-shoulder", around))
     if agrees or on_record is None:
         return facts
     why = f"Rated {command.rated.words} read here, {on_record.words} on record. Photograph the stamp."
@@ -124,11 +144,15 @@ def read_rating(state: Visit, command: c.ReadRating, around: Around) -> tuple[Ne
 
 
 def see_standing(state: Visit, command: c.SeeStanding, around: Around) -> tuple[NewFact, ...]:
-    """Go on only with a clear standing, dates in order and knowledge that is young enough."""
+    """Go on only with a clear standing, nothing of the rulebook in the way, and knowledge that is young enough."""
+    found = judged(state, around)
+    answered = command.looked_into.rule_ids if command.looked_into else ()
     refuse_if(
         [
             *against(state, around.standing),
-            *(reason_of(finding) for finding in date_findings(state, around) if finding.bearing != "tell"),
+            *(reason_of(finding) for finding in in_the_way(found, answered)),
+            *_ratings_differ(state, around),
+            *_may_not_answer(found, answered, around),
             *news_reasons(around, supervised=command.supervised),
         ]
     )
@@ -136,8 +160,44 @@ def see_standing(state: Visit, command: c.SeeStanding, around: Around) -> tuple[
     supervised = (
         command.supervised if news_reasons(around) else ""
     )  # An override is one only where it was needed.
-    seen = StandingSeen(visit_id=state.id, news_age_s=age_s, supervised=supervised)
+    seen = StandingSeen(
+        visit_id=state.id, news_age_s=age_s, supervised=supervised, looked_into=command.looked_into
+    )
     return (new_fact(state, seen, around),)
+
+
+def rules_against(state: Visit, around: Around, target: Pressure) -> Iterator[Reason]:
+    """What the rulebook has against this target, asked again before gas flows; an inspector's answers of this visit count."""
+    seen = state.standing_seen.looked_into if state.standing_seen else None
+    found = judged(state, around, target=target)
+    yield from (reason_of(finding) for finding in in_the_way(found, seen.rule_ids if seen else ()))
+    yield from _ratings_differ(state, around)
+
+
+def _ratings_differ(state: Visit, around: Around) -> Iterator[Reason]:
+    """A hold may be answered, but two ratings of one shoulder stay two until they are read again."""
+    typed = (
+        ""
+        if state.rating is None
+        else differs_from_shoulder(state.rating.rated, reading_of(state.shoulder, around.today))
+    )
+    if typed:
+        yield Reason("rating.differs-from-shoulder", f"{typed} Take the answers back and read both again.")
+
+
+def _may_not_answer(
+    found: tuple[Finding, ...], answered: tuple[str, ...], around: Around
+) -> Iterator[Reason]:
+    """Only an inspector in date answers what asks for a look, and only what was asked."""
+    if not answered:
+        return
+    yield from inspector_reasons(around)
+    asked = {finding.rule_id for finding in found if is_answerable(finding)}
+    for rule_id in answered:
+        if rule_id not in asked:
+            yield Reason(
+                "standing.not-asked", f"Nothing asks for a look under {rule_id}: see the page again."
+            )
 
 
 def news_reasons(around: Around, *, supervised: str = "") -> list[Reason]:
@@ -245,11 +305,6 @@ def _holds(state: Visit, why: str, rule_id: str, around: Around) -> tuple[NewFac
         return (held,)
     placed = new_fact(state, HoldPlaced(reason=why, rule_id=rule_id, visit_id=state.id), around)
     return (NewFact(placed.fact, placed.subject, placed.performed_on), held)
-
-
-def _later(one: str | None, other: str | None) -> str | None:
-    """The later of two months written YYYY-MM, which sort as text."""
-    return max((month for month in (one, other) if month is not None), default=None)
 
 
 def is_same_rating(one: Pressure, other: Pressure) -> bool:

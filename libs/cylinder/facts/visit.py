@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 from uuid import UUID
 
-from pydantic import Field, StringConstraints
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-from cylinder.facts.shape import Fact, RuleId, Short, StepName, VisitFact
-from cylinder.marks import GasWanted, KeyedPressure, Marks, Month, Note
+from cylinder.facts.shape import Fact, GrownFact, RuleId, Short, StepName, VisitFact
+from cylinder.marks import DateStamp, GasWanted, KeyedPressure, Marks, Month, Note, Shoulder
 
 
 class CylinderReceived(VisitFact):
@@ -30,14 +30,16 @@ class CertificationSeen(VisitFact):
     covers_trimix: bool = False
 
 
-class CylinderIdentified(VisitFact):
+class CylinderIdentified(GrownFact, VisitFact):
     """The marks were read and this visit belongs to the cylinder in the subject."""
 
     KIND = "visit.cylinder_identified"
+    ADDED: ClassVar[frozenset[str]] = frozenset({"shoulder"})
     marks: Marks
     was_known: bool
     second_reading: bool = False
     told_apart_from: tuple[UUID, ...] = ()
+    shoulder: Shoulder | None = None
 
 
 class OutsideLookedOver(VisitFact):
@@ -48,12 +50,14 @@ class OutsideLookedOver(VisitFact):
     note: Note = ""
 
 
-class DatesRead(VisitFact):
+class DatesRead(GrownFact, VisitFact):
     """The last requalification stamp and the inside-look sticker were read; None is "there is none"."""
 
     KIND = "visit.dates_read"
+    ADDED: ClassVar[frozenset[str]] = frozenset({"stamp"})
     requalified: Month | None
     looked_inside: Month | None
+    stamp: DateStamp | None = None
 
 
 class RatingRead(VisitFact):
@@ -65,12 +69,23 @@ class RatingRead(VisitFact):
     agrees: bool = True
 
 
-class StandingSeen(VisitFact):
+class LookedInto(BaseModel):
+    """An inspector's answer to findings that ask for a look by a person; never to one that refuses."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    rule_ids: Annotated[tuple[RuleId, ...], Field(min_length=1, max_length=20)]
+    finding: Short
+
+
+class StandingSeen(GrownFact, VisitFact):
     """The network's standing was looked at; `news_age_s` is how old the shop's knowledge was."""
 
     KIND = "visit.standing_seen"
+    ADDED: ClassVar[frozenset[str]] = frozenset({"looked_into"})
     news_age_s: Annotated[int, Field(ge=0)]
     supervised: Note = ""
+    looked_into: LookedInto | None = None
 
 
 class VisitRefused(VisitFact):

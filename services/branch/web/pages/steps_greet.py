@@ -11,6 +11,7 @@ from starlette.responses import Response
 
 from branch.store import views as look
 from branch.web.pages.asking import Form, Posted, Trouble, misread, uuid_or_none
+from branch.web.pages.shoulder import filled, shown, typed_at
 from branch.web.pages.steps_frame import (
     LABELS,
     NOTHING,
@@ -68,7 +69,10 @@ def show(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) -> Resp
 
 @router.post("/identify")
 def identify(at: TheVisit, form: Form) -> Response:
-    """Say which cylinder it is."""
+    """Say which cylinder it is. Asked to read the shoulder, it shows the reading and records nothing."""
+    form = typed_at(form)
+    if form.has("shoulder") and (form.has("read") or form.has("instead")):
+        return stopped(at) or _marks(at, None, filled(form, at.around.today, at.around.rules))
     if form.has("first_test_year") or form.has("first_test_month"):
         return answer(at, form, lambda: _command(at, form), show)
     try:
@@ -115,6 +119,7 @@ def _command(at: At, form: Posted) -> c.Identify:
             second_serial=form.maybe("second_serial"),
             chosen=uuid_or_none(form.text("chosen")),
             is_another=form.has("is_another"),
+            shoulder=form.text("shoulder"),
         )
     )
 
@@ -122,7 +127,8 @@ def _command(at: At, form: Posted) -> c.Identify:
 def _marks(at: At, trouble: Trouble | None, form: Posted) -> Response:
     if trouble is not None and trouble.has("identify.readings-differ"):
         form = Posted(tuple(pair for pair in form.pairs if pair[0] != "serial"))
-    return page(at, "identify", trouble=trouble, kept=form, specs=spec_options(at.node.desk.rules))
+    read = shown(form.text("shoulder"), at.around.today, at.around.rules) if form.has("shoulder") else None
+    return page(at, "identify", trouble=trouble, kept=form, specs=spec_options(at.node.desk.rules), read=read)
 
 
 def _look_alikes(at: At, form: Posted) -> tuple[LookAlike, ...]:
@@ -136,7 +142,7 @@ def _look_alikes(at: At, form: Posted) -> tuple[LookAlike, ...]:
 def _carried(form: Posted, *, without: str = "none of them") -> tuple[tuple[str, str], ...]:
     """What goes along to the next form, unseen."""
     kept = ("serial", "maker", "spec", "spec_typed", "first_test_month", "first_test_year", "second_serial",
-            "chosen", "is_another")  # fmt: skip
+            "chosen", "is_another", "shoulder")  # fmt: skip
     return tuple((name, form.text(name)) for name in kept if form.has(name) and not name.startswith(without))
 
 

@@ -29,7 +29,7 @@ from branch.web.pages.steps_rail import age_words, stamped
 from branch.web.pages.words import day, month
 from cylinder import commands as c
 from cylinder.decide.gates import specs_claimed
-from cylinder.decide.look_over import date_findings
+from cylinder.decide.judged import date_findings
 from cylinder.facts import CylinderIdentified, CylinderRegistered, OutsideLookedOver
 from cylinder.recorded import Recorded, cylinder_subject
 from cylinder.refusal import Reason, Refused

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from zoneinfo import ZoneInfo
 
 from cylinder.around import Around
-from cylinder.decide.look_over import date_findings
+from cylinder.decide.judged import date_findings
 from cylinder.marks import KeyedPressure
 from cylinder.visit import Visit
 from signage import Check, Plate, Rail, Rating

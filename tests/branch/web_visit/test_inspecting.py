@@ -66,7 +66,7 @@ def test_a_valley_in_the_neck_thread_of_aluminium_condemns_and_nothing_milder_is
     inspector: Tablet, aluminium: UUID
 ) -> None:
     page = keyed(inspector, aluminium, **{"neck-crack.threads": "2.5"})
-    assert question(page) == "The rules propose: condemn. You decide"
+    assert question(page) == "It meets a criterion that condemns"
     assert "part 180 Appendix C" in page.text  # Paragraph 5: two thread lengths or longer.
     assert 'type="radio"' not in page.text
     milder = confirmed(inspector, aluminium, page, outcome="pass", overruled_because="A tap stopped there")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from math import floor
 from typing import Literal
 
 from cylinder.gases import PURE_FRACTION, BlendQuestion, GasOnHand
@@ -18,7 +19,7 @@ from gas.blending import plan_blend
 from gas.keyed import KeyedBlend, blend_asked
 from gas.mixture import Mix
 from gas.pressure import Pressure
-from gas.quantity import DRY_AIR, Amount, Temperature, in_unit
+from gas.quantity import DRY_AIR, REFERENCE_21_C, Amount, Temperature, in_unit
 from gas.reach import distance
 from gas.recipe import mixed
 from gas.states import contained, gauge_of
@@ -116,8 +117,17 @@ def is_near(mix: Mix, wish: Mix, *, oxygen: float, helium: float) -> bool:
 
 
 def keyed(pressure: Pressure) -> KeyedPressure:
-    """A gauge as it is shown and stored: whole psi, tenths of a bar."""
-    return KeyedPressure(value=round(pressure.value, 1 if pressure.unit == "bar" else 0), unit=pressure.unit)
+    """A gauge to stop at as it is shown and stored: whole psi, tenths of a bar, never rounded up."""
+    tenths = 10 if pressure.unit == "bar" else 1
+    return KeyedPressure(value=floor(pressure.value * tenths + 1e-6) / tenths, unit=pressure.unit)
+
+
+def settled(question: BlendQuestion) -> Pressure:
+    """What the contents of a cylinder come to at 21 °C: an estimate, from the gauge, the temperature and the mix in it."""
+    mix = Mix((question.oxygen_percent or 0) / 100, (question.helium_percent or 0) / 100)
+    at, litre = Temperature.of_c(question.cylinder_c), question.volume_litre
+    held = contained(mix, question.read.pressure, at, volume_litre=litre)
+    return gauge_of(held, REFERENCE_21_C, volume_litre=litre, unit=question.end.unit)
 
 
 def after_step(question: BlendQuestion, step: Step, read: KeyedPressure, at_c: float) -> BlendQuestion:
@@ -233,14 +243,19 @@ def _topping(asked: BlendAsked, gases: Iterable[GasOnHand]) -> Way | CannotBlend
         ((_topped(asked, one), one) for one in banked),
         key=lambda pair: distance(pair[0].whole.mix, asked.wish),
     )
+    weak = []
     for top, supply in made:
-        near = is_near(top.whole.mix, asked.wish, oxygen=NEAR_OXYGEN_FRACTION, helium=NEAR_HELIUM_FRACTION)
-        if near and _can_push(supply, top.amount, top.until, asked.reference):
+        if not is_near(top.whole.mix, asked.wish, oxygen=NEAR_OXYGEN_FRACTION, helium=NEAR_HELIUM_FRACTION):
+            continue
+        if _can_push(supply, top.amount, top.until, asked.reference):
             return _way_of(asked, top, supply.name, _price(top.amount, ((supply, 1.0),)))
+        weak.append(
+            f"{supply.name} has too little pressure, or too little gas, to reach {top.until.words()}."
+        )
     exact = _shown(plan_blend(replace(asked, supplies=tuple(banked))))
     if isinstance(exact, Way):
         return exact
-    return CannotBlend(exact.reasons, exact.nearest or made[0][0].whole.mix)
+    return CannotBlend(tuple(weak) or exact.reasons, exact.nearest or made[0][0].whole.mix)
 
 
 def _topped(asked: BlendAsked, supply: Supply) -> Topped:

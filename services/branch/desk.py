@@ -14,6 +14,7 @@ from uuid import UUID
 
 import structlog
 
+from branch.gases import gases_on_hand, trained_until
 from branch.live import Live
 from branch.settings import ShopSettings
 from branch.store import Appended, BranchStore, Tx
@@ -186,13 +187,14 @@ class Desk:
         return Around(
             now=now,
             today=today,
-            actor=actor,
+            actor=replace(actor, mixes_until=trained_until(cursor, actor.id)),
             rules=self.rules,
             policy=self.settings.policy,
             oxygen=None if standing is None else self._oxygen(cursor, visit, standing, today),
             origin=None if stands is None else self._next_place(stands),
             credentials=look.credentials(cursor, actor.id, self.settings.node),
             standing=standing,
+            gases=gases_on_hand(cursor),
             open_visits=self.open_visits(),
             people_out_at=look.people_out_at(cursor, self.settings.node),
             news_age=None if heard is None else now - heard,

@@ -8,9 +8,9 @@ from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from branch.web.gate import SignedIn, TheNode
-from branch.web.pages.blend_view import CAUTIONS, rounded_down
+from branch.web.pages.blend_view import CAUTIONS
 from branch.web.problems import Problem
-from cylinder.blends import Step, Way, work_out
+from cylinder.blends import Step, Way, keyed, work_out
 from cylinder.decide.blend_rules import Blender, Vessel, against_blend
 from cylinder.gases import BlendQuestion, ValveKind
 from cylinder.marks import KeyedPressure
@@ -83,13 +83,12 @@ def plan_blend(asked: BlendAskedDocument, node: TheNode, session: SignedIn) -> B
 
 
 def _document(way: Way) -> BlendDocument:
-    settles = rounded_down(way.settles_to)
     return BlendDocument(
         steps=tuple(_step(step) for step in way.steps),
         predicted=way.predicted,
         oxygen_percent=round(way.mix.oxygen_fraction * 100, 2),
         helium_percent=round(way.mix.helium_fraction * 100, 2),
-        settles_to=KeyedPressure(value=settles.value, unit=settles.unit),
+        settles_to=keyed(way.settles_to),
         cost=round(way.cost, 2),
         shares={name: round(share, 4) for name, share in way.shares},
         cautions=(*way.cautions, *CAUTIONS),
@@ -97,15 +96,13 @@ def _document(way: Way) -> BlendDocument:
 
 
 def _step(step: Step) -> BlendStepDocument:
-    until = rounded_down(step.until)
-    ideal = None if step.ideal is None else rounded_down(step.ideal)
     return BlendStepDocument(
         does=step.does,
         gas=step.gas,
         mix=step.mix.words(),
-        until=KeyedPressure(value=until.value, unit=until.unit),
+        until=keyed(step.until),
         at_c=round(step.at.c, 1),
         free_litre=round(step.free_litre, 1),
         cost=round(step.cost, 2),
-        ideal=None if ideal is None else KeyedPressure(value=ideal.value, unit=ideal.unit),
+        ideal=None if step.ideal is None else keyed(step.ideal),
     )

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import floor
 
-from cylinder.blends import Step, Way
+from cylinder.blends import Step, Way, keyed
 from cylinder.gases import BlendQuestion
 from gas.pressure import Pressure
 
@@ -64,7 +63,7 @@ def plan_view(question: BlendQuestion, way: Way) -> PlanView:
 
 def step_view(step: Step) -> StepView:
     """One step. A gauge to fill to is rounded down, one to bleed to as well: never more gas than planned."""
-    shown = rounded_down(step.until)
+    shown = keyed(step.until).pressure
     return StepView(
         does=step.does,
         gas=step.gas,
@@ -77,12 +76,6 @@ def step_view(step: Step) -> StepView:
         cost=money(step.cost),
         ideal=step.ideal.words() if step.ideal else "",
     )
-
-
-def rounded_down(pressure: Pressure) -> Pressure:
-    """Whole psi, tenths of a bar; never up."""
-    tenths = 10 if pressure.unit == "bar" else 1
-    return Pressure(floor(pressure.value * tenths + 1e-6) / tenths, pressure.unit)
 
 
 def twin_words(pressure: Pressure) -> str:

@@ -16,6 +16,7 @@ from cylinder.facts import (
     CylinderIdentified,
     CylinderRegistered,
     DatesRead,
+    IdentitiesLinked,
     RatingRead,
     UnknownFact,
 )
@@ -74,6 +75,26 @@ class Basis:
     def blocks_on(self, record: UUID) -> list[Recorded]:
         """Every block that stands on a record, answered or not."""
         return [fact for fact in self._said if fact.effect == "block" and record in self._who.stands_on(fact)]
+
+    def linking(self) -> tuple[Recorded, ...]:
+        """The links that hold these records together now, disputed or not."""
+        holding = {link_id for link_id, ends in self._who.links.items() if ends}
+        return tuple(
+            fact
+            for record in self.group
+            for fact in self.facts_on(record)
+            if fact.kind == IdentitiesLinked.KIND and fact.id in holding
+        )
+
+    def carried_to(self, record: UUID) -> tuple[Recorded, ...]:
+        """The blocks that a split carried, which stand on this record and on another part until one is assigned."""
+        return tuple(
+            block
+            for block in self.blocks_on(record)
+            if block.id in self._who.carried
+            and len(self._who.stands_on(block)) > 1
+            and not self.answers(block, record)
+        )
 
     def answers(self, block: Recorded, record: UUID) -> frozenset[UUID]:
         """The valid clears that lift this block from this record. A clear of an unknown kind, or unproven, is none."""

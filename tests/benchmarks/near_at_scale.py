@@ -177,7 +177,7 @@ def _measure(store: str, serials: int, built: Built, ask: Ask, one_row: Callable
         so_far.asked[misread.kind] = so_far.asked.get(misread.kind, 0) + 1
         if misread.cylinder_id not in {one.cylinder_id for one in found}:
             so_far.missed[misread.kind] = so_far.missed.get(misread.kind, 0) + 1
-    near, asks, stops, asked = 0, 0, 0, 0
+    near, asks, asked, stops = 0, 0, 0, 0.0
     for serial in _some(clean(CLEAN_ASKED, serials, seed=5), CLEAN_ASKED):
         found = _timed(so_far, ask, serial, one_row, UUID(int=asked + 1))
         near, asked = near + len(found), asked + 1

@@ -16,6 +16,7 @@ from cylinder.around import Actor, Around, LookAlike
 from cylinder.basis import Basis
 from cylinder.decide import decide
 from cylinder.facts import Fact
+from cylinder.gases import GasOnHand
 from cylinder.gather import Filed
 from cylinder.marks import GasWanted, KeyedPressure, Marks
 from cylinder.near import likeness
@@ -221,6 +222,7 @@ class Given:
     now: dt.datetime = NOW
     news_age: dt.timedelta | None = dt.timedelta(minutes=5)
     staff: tuple[Recorded, ...] = CERTIFIED
+    gases: tuple[GasOnHand, ...] = ()
 
     def by(self, actor: Actor) -> Given:
         """The same, but this person asks."""
@@ -320,13 +322,14 @@ class Given:
             else (),
             basis=self._basis(command),
             look_alikes=self._look_alikes(command),
+            gases=self.gases,
             open_visits=tuple(one for v in visit_ids if (one := self.visit(v)).is_open),
             people_out_at=self._people_out_at(),
             news_age=self.news_age,
         )
 
     def _basis(self, command: c.Command) -> Basis | None:
-        if not isinstance(command, c.SecondAnnulment):
+        if not isinstance(command, c.SecondAnnulment | c.AssignBlock):
             return None
         return Basis.of(command.cylinder_id, self.facts, (*self.staff, *self.facts))
 

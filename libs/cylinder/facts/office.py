@@ -80,6 +80,7 @@ class IdentitiesLinked(Fact):
     KIND = "cylinder.identities_linked"
     other: UUID
     why: Note = ""
+    evidence: Note = ""
 
 
 class IdentitiesSplit(Fact):
@@ -94,6 +95,7 @@ class IdentitiesSplit(Fact):
     parts: Annotated[tuple[UUID, ...], Field(min_length=2)]
     carried: tuple[UUID, ...] = ()
     why: Short
+    evidence: Note = ""
 
 
 class BlockAssigned(Fact):

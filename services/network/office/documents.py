@@ -66,6 +66,8 @@ class HistoryRow(_Shown):
     title: str
     detail: str
     clears: tuple[UUID, ...]
+    record: str = ""
+    """The serial of the record that it was said of, where several are one cylinder."""
 
 
 class Fill(_Shown):

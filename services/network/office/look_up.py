@@ -6,8 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from uuid import UUID
 
+from cylinder.facts import CylinderIdentified, CylinderRegistered
 from cylinder.marks import Marks
 from cylinder.near import bare, likeness, skeleton
+from cylinder.recorded import cylinder_subject
 from cylinder.standing import Block, Standing
 from eventlog.checkpoint import parse_checkpoint
 from network.hearing import Contact
@@ -26,6 +28,7 @@ from network.office.documents import (
     Witnessed,
 )  # fmt: skip
 from network.projections.cylinders import cylinders, near_claims
+from network.projections.filing import Filing
 from network.projections.projection import position_of
 from network.projections.runner import PROJECTIONS
 from network.store import feed_tree
@@ -48,14 +51,14 @@ where position(%s in c.skeleton) > 0 order by c.bare limit 50
 one_standing = "select document from cylinder_standing where cylinder_id = %s"
 rows_of_cylinder = """
 select h.* from history h
-where h.cylinder_id = %(id)s
+where h.cylinder_id = any(%(ids)s)
    or (h.cylinder_id is null
-       and (h.visit_id, h.node) in (select visit_id, node from visit_cylinder where cylinder_id = %(id)s))
+       and (h.visit_id, h.node) in (select visit_id, node from visit_cylinder where cylinder_id = any(%(ids)s)))
 order by h.performed_on desc, h.position desc limit %(limit)s
 """
-fills_of_cylinder = "select * from fill where cylinder_id = %s order by position desc limit %s"
+fills_of_cylinder = "select * from fill where cylinder_id = any(%s) order by position desc limit %s"
 exposures_of_cylinder = (
-    "select * from exposure where cylinder_id = %s order by fill_on desc, fill_position desc limit %s"
+    "select * from exposure where cylinder_id = any(%s) order by fill_on desc, fill_position desc limit %s"
 )
 latest_exposures = "select * from exposure order by knew desc, fill_on desc, fill_position desc limit %s"
 count_exposures = "select count(*) as n, count(*) filter (where knew) as knew from exposure"
@@ -111,23 +114,25 @@ def find_cylinders(tx: Tx, q: str) -> Found:
 
 
 def life_of(tx: Tx, cylinder_id: UUID) -> CylinderLife | None:
-    """One cylinder's whole life, or None when the network has no record of it."""
+    """One cylinder's whole life, that of the records linked with it too; None when the network has no record of it."""
     row = tx.execute(one_standing, (cylinder_id,)).fetchone()
+    known = (
+        Standing(cylinder_id=cylinder_id) if row is None else Standing.model_validate_json(row["document"])
+    )
+    ids = [cylinder_id, *known.linked]
+    serials = {one: own_serial(tx, one) for one in ids} if known.linked else {}
     called = names(tx)
     history = [
         HistoryRow(
             position=one["position"], event_id=one["event_id"], performed_on=one["performed_on"], at=one["at"],
             received_at=one["received_at"], node=one["node"], shop=called.shop(one["node"]),
             who=called.who(one["actor"]), kind=one["kind"], effect=one["effect"], title=one["title"],
-            detail=one["detail"], clears=tuple(one["clears"]),
+            detail=one["detail"], clears=tuple(one["clears"]), record=serials.get(one["cylinder_id"], ""),
         )
-        for one in tx.execute(rows_of_cylinder, {"id": cylinder_id, "limit": MOST_ROWS})
+        for one in tx.execute(rows_of_cylinder, {"ids": ids, "limit": MOST_ROWS})
     ]  # fmt: skip
     if row is None and not history:
         return None
-    known = (
-        Standing(cylinder_id=cylinder_id) if row is None else Standing.model_validate_json(row["document"])
-    )
     return CylinderLife(
         cylinder_id=cylinder_id,
         as_of=position_of(tx, cylinders),
@@ -137,8 +142,8 @@ def life_of(tx: Tx, cylinder_id: UUID) -> CylinderLife | None:
         blocks=tuple(_open_block(block, called) for block in known.blocks),
         history=tuple(history),
         is_cut=len(history) == MOST_ROWS,
-        fills=_fills(tx, cylinder_id, called),
-        exposures=_exposures(tx, exposures_of_cylinder, (cylinder_id, MOST_EXPOSURES), called),
+        fills=_fills(tx, ids, called),
+        exposures=_exposures(tx, exposures_of_cylinder, (ids, MOST_EXPOSURES), called),
     )
 
 
@@ -251,13 +256,13 @@ def _open_block(block: Block, called: Names) -> OpenBlock:
     )
 
 
-def _fills(tx: Tx, cylinder_id: UUID, called: Names) -> tuple[Fill, ...]:
+def _fills(tx: Tx, ids: list[UUID], called: Names) -> tuple[Fill, ...]:
     return tuple(
         Fill(
             event_id=row["event_id"], performed_on=row["performed_on"], at=row["at"], node=row["node"],
             shop=called.shop(row["node"]), end=row["end_words"], rated=row["rated_words"], gas=row["gas"],
         )
-        for row in tx.execute(fills_of_cylinder, (cylinder_id, MOST_FILLS))
+        for row in tx.execute(fills_of_cylinder, (ids, MOST_FILLS))
     )  # fmt: skip
 
 
@@ -273,6 +278,15 @@ def _exposures(tx: Tx, statement: str, values: tuple[object, ...], called: Names
         )
         for row in rows
     )  # fmt: skip
+
+
+def own_serial(tx: Tx, cylinder_id: UUID) -> str:
+    """The serial that was read of this very record: a standing holds those of all that are linked."""
+    subject = cylinder_subject(cylinder_id)
+    for said in Filing(tx, "cylinder").look(subject):
+        if said.subject == subject and isinstance(said.fact, (CylinderRegistered, CylinderIdentified)):
+            return said.fact.marks.serial
+    return "serial not read"
 
 
 def _serial(tx: Tx, cylinder_id: UUID) -> str:

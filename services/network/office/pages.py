@@ -20,6 +20,7 @@ from network.office.audit import fills_in_question
 from network.office.documents import Shops
 from network.office.look_up import all_exposures, all_shops, find_cylinders, life_of, unread
 from network.office.people import Officer, Wait, plain_login, sign_in, sign_out
+from network.office.same_cylinder import add_same_cylinder
 from network.office.sessions import cookie_name, form_fields, officer_behind
 from network.office.timeline import whole_life
 from network.office.wrong_record import add_wrong_record
@@ -41,6 +42,9 @@ TELLING_KINDS = frozenset(
         facts.VisitHeld,
         facts.VisitAbandoned,
         facts.OwnerNotified,
+        facts.IdentitiesLinked,
+        facts.IdentitiesSplit,
+        facts.BlockAssigned,
     )
 )
 TOKEN_BYTES = 32
@@ -141,6 +145,7 @@ def routes(hub: Hub) -> APIRouter:
         return _page(hub, "shops.html", officer, found=_shops(hub))
 
     add_wrong_record(router, hub, signed_in, _page, _day)
+    add_same_cylinder(router, hub, signed_in, _page)
 
     return router
 

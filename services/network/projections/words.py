@@ -147,10 +147,10 @@ def _network(fact: facts.Fact) -> Told | None:
 
 def _identity(fact: facts.Fact) -> Told | None:
     match fact:
-        case facts.IdentitiesLinked(other=other, why=why):
-            return Told("Linked with another record", _joined(str(other), why))
-        case facts.IdentitiesSplit(why=why):
-            return Told("Parted from another record", why)
+        case facts.IdentitiesLinked(other=other, why=why, evidence=evidence):
+            return Told("Linked with another record", _joined(str(other), why, evidence))
+        case facts.IdentitiesSplit(why=why, evidence=evidence):
+            return Told("Parted from another record", _joined(why, evidence))
         case facts.BlockAssigned(finding=finding):
             return Told("A block found to belong to this record", finding)
         case _:

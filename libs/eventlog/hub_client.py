@@ -214,6 +214,31 @@ class HubClient:
             raise HubUnreachable(f"the bell went silent: {type(wrong).__name__}") from wrong
         raise HubUnreachable("the hub closed the bell")
 
+    async def pieces(self, path: str, *, after: int) -> AsyncIterator[bytes]:
+        """The bytes of a file after so many, piece by piece, until its end. Raises HubUnreachable, HubRefused.
+
+        Nobody has signed what comes: whoever asks for a file must know its digest.
+        """
+        headers = self._headers() | _AS_IT_IS | ({"range": f"bytes={after}-"} if after else {})
+        try:
+            async with self._http.stream(
+                "GET", self._base_url + path, headers=headers, timeout=CALL_TIMEOUT
+            ) as response:
+                _check_encoding(response)
+                if response.status_code == 416:
+                    raise HubRefused(416, "The file is not that long", f"asked from byte {after} on")
+                if response.status_code != (206 if after else 200):
+                    async with asyncio.timeout(PATIENCE_S) as patience:
+                        found = await _body(response, patience)
+                    raise _refusal(_Answer(response.status_code, found, None, None))
+                start = response.headers.get("content-range", "").removeprefix("bytes ").partition("-")[0]
+                if after and start != str(after):
+                    raise HubUnreachable("the answer begins where nobody asked")
+                async for piece in response.aiter_bytes(PIECE_BYTES):
+                    yield piece
+        except (httpx.HTTPError, TimeoutError) as wrong:
+            raise HubUnreachable(f"the file broke off: {type(wrong).__name__}") from wrong
+
     async def put_diver(self, card: DiverCard) -> None:
         """Give a diver's name and address to the vault. Raises HubRefused when the address is no address."""
         body = card.model_dump_json().encode()

@@ -1,6 +1,6 @@
 """The hub's program: reads the environment, the clock and the random source, and hands them down.
 
-`python -m network serve | migrate | invite | officer | rebuild | verify | audit | new-epoch | revoke | lift-suspicion`
+`python -m network serve | migrate | invite | officer | rebuild | verify | audit | snapshot | new-epoch | revoke | …`
 """
 
 from __future__ import annotations
@@ -17,9 +17,8 @@ from uuid import UUID
 
 import structlog
 import typer
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from eventlog.keys import private_key, private_pem, public_text
+from eventlog.keys import public_text
 from eventlog.practice import WARNING, NoPracticeClock, clock_of
 from network import distrust
 from network.audit import audit_fills
@@ -28,19 +27,20 @@ from network.beside import MarkIsBroken, beside, fallen_behind, mark_of
 from network.enrolment import CODE_BYTES, NotInvitable, offer
 from network.export import CannotExport, export_log
 from network.hub import Hub, Identity, World, put_together
+from network.identity import NoIdentity, identity_in, keep_incarnation, new_incarnation
 from network.logs import set_up_logs
 from network.office.people import NotAppointed, appoint
 from network.projections.projection import rebuild as rebuild_projection
 from network.projections.runner import PROJECTIONS
 from network.restoring import begin_epoch
 from network.settings import Missing, Settings, settings_from
+from network.snapshots import NoSnapshot, make_snapshot
 from network.store.database import Database, Tx
 from network.store.migrate import migrate as apply_migrations
 from network.store.recorder import open_recorder
 from network.verify import check_log
 from sync.at_hub import Appended
 
-INCARNATION = "hub.incarnation"
 AFTER_A_RESTORE = (
     "If it was restored from a backup, run `network new-epoch`, then start the hub: the shops give back what is "
     "missing (infra/restore-the-hub.md). If the newer database still exists, use that one."
@@ -212,6 +212,23 @@ def export() -> None:
         database.close()
 
 
+@cli.command()
+def snapshot() -> None:
+    """Write a ready file of the feed, from which a new shop starts. The last two are kept; the hub makes one a day itself."""
+    settings = _settings()
+    identity = _identity(settings.data)
+    _refuse_when_behind(settings, identity)
+    database = Database(settings.database_url)
+    try:
+        made = make_snapshot(database, settings.data, identity.key, now=_now())
+    except (NoSnapshot, OSError) as wrong:
+        _stop(f"no snapshot was made: {wrong}")
+    finally:
+        database.close()
+    said = made.manifest
+    typer.echo(f"epoch {said.epoch}, position {said.position}, {said.bytes} bytes, {said.sha256}")
+
+
 @cli.command("public-key")
 def show_public_key() -> None:
     """Print the hub's public key, for whoever checks its log offline."""
@@ -226,9 +243,9 @@ def new_epoch() -> None:
     """
     settings = _settings()
     _migrate(settings)
-    identity = replace(_identity(settings.data), inc=UUID(bytes=secrets.token_bytes(16), version=4))
+    identity = replace(_identity(settings.data), inc=new_incarnation(secrets.token_bytes))
     # First on the disk: numbers of the incarnation before may have been used after the backup was made.
-    _put(settings.data / INCARNATION, str(identity.inc).encode())
+    keep_incarnation(settings.data, identity.inc)
     database = Database(settings.database_url)
     try:
         recorder = open_recorder(database)
@@ -342,37 +359,10 @@ def _uuid7() -> UUID:
 
 
 def _identity(data: Path) -> Identity:
-    """The hub's secrets, made on the first start; readable by their owner alone."""
-    data.mkdir(parents=True, exist_ok=True, mode=0o700)
-    pem = _kept(data / "hub.key", lambda: private_pem(Ed25519PrivateKey.generate()))
-    inc = _kept(data / INCARNATION, lambda: str(UUID(bytes=secrets.token_bytes(16), version=4)).encode())
-    master_key = _kept(data / "vault.key", lambda: secrets.token_bytes(32))
-    if len(master_key) != 32:
-        _stop(f"{data / 'vault.key'} is not a key of 32 bytes")
-    return Identity(key=private_key(pem), inc=UUID(inc.decode().strip()), master_key=master_key)
-
-
-def _kept(path: Path, make: Callable[[], bytes]) -> bytes:
-    """What the file holds. A missing file is made and on disk before anything relies on it."""
-    if not path.exists():
-        _put(path, make())
-    return path.read_bytes()
-
-
-def _put(path: Path, content: bytes) -> None:
-    """Write a file, whole and on the disk when this returns, for its owner alone."""
-    partial = path.with_suffix(".partial")
-    partial.unlink(missing_ok=True)
-    with os.fdopen(os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    partial.rename(path)
-    folder = os.open(path.parent, os.O_RDONLY)
     try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+        return identity_in(data, secrets.token_bytes)
+    except NoIdentity as wrong:
+        _stop(str(wrong))
 
 
 def _stop(why: str) -> NoReturn:

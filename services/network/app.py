@@ -9,7 +9,7 @@ from contextlib import asynccontextmanager
 from fastapi import Depends, FastAPI
 
 import signage
-from network.api import beats, checkpoints, divers, enrol, events, feed, health, returns
+from network.api import beats, checkpoints, divers, enrol, events, feed, health, returns, snapshots
 from network.api.callers import refuse_when_fallen
 from network.api.problems import ProblemDocument, answer_problems
 from network.audit import keep_auditing
@@ -20,6 +20,7 @@ from network.office import pages as office_pages
 from network.office.pages import problem_page
 from network.projections.runner import keep_up
 from network.restoring import keep_mark
+from network.snapshots import keep_snapshots
 
 DESCRIPTION = """
 One log of immutable facts about breathing-gas cylinders, published by shops and numbered here.
@@ -46,14 +47,20 @@ def make_app(hub: Hub) -> FastAPI:
         auditing = asyncio.create_task(
             keep_auditing(hub.database, hub.doorbell, hub.measures, hub.world.clock), name="audit"
         )
-        for task in (listening, reading, signing, marking, auditing):
+        packing = asyncio.create_task(
+            keep_snapshots(
+                hub.database, hub.settings.data, hub.key, hub.doorbell, hub.world.clock, trouble=hub.trouble
+            ),
+            name="snapshots",
+        )
+        for task in (listening, reading, signing, marking, auditing, packing):
             hub.background.watch(task)
         yield
         hub.doorbell.stop()
         listening.cancel()
         # Reader and signer are let finish their batch: a thread cannot be cancelled. How they ended was logged when
         # they did; it must not keep the rest from closing.
-        await asyncio.wait({listening, reading, signing, marking, auditing})
+        await asyncio.wait({listening, reading, signing, marking, auditing, packing})
         hub.close()
 
     app = FastAPI(
@@ -68,7 +75,7 @@ def make_app(hub: Hub) -> FastAPI:
     )
     answer_problems(app, hub.key, page=lambda _, problem: problem_page(hub, problem), pages_at="/office")
     firm = [Depends(refuse_when_fallen(hub))]
-    for part in (events, feed, returns, checkpoints, enrol, divers):
+    for part in (events, feed, returns, checkpoints, snapshots, enrol, divers):
         app.include_router(part.routes(hub), dependencies=firm)
     # What shows that the hub has fallen back must be heard while it has; beats refuse by themselves.
     for part in (beats, health, office_api, office_pages):

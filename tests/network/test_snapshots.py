@@ -1,0 +1,227 @@
+"""The hub's ready files: what stands in them, who gets them, from where, and how many are kept."""
+
+from __future__ import annotations
+
+import asyncio
+import datetime as dt
+import fcntl
+import uuid
+from collections.abc import Awaitable, Callable
+from dataclasses import replace
+from functools import partial
+from typing import TypeVar
+
+import httpx
+import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from tests.network.shop import Served, Shop, now
+
+from cylinder import facts as f
+from cylinder.facts import Fact
+from cylinder.marks import Marks
+from cylinder.recorded import cylinder_subject
+from eventlog.envelope import Forged, Sealed
+from eventlog.event import Effect
+from eventlog.feed import Cursor, check_page
+from eventlog.hub_client import HubClient, HubRefused
+from eventlog.snapshot import check_bytes, pages, read_manifest, walk
+from eventlog.snapshot_client import blocked, latest, pieces
+from network.hub import Hub
+from network.projections.cylinders import cylinders
+from network.projections.projection import catch_up_once
+from network.restoring import begin_epoch
+from network.snapshots import (
+    FEWEST_FACTS,
+    FOLDER,
+    KEPT,
+    NoSnapshot,
+    Ready,
+    every,
+    make_snapshot,
+    make_when_due,
+    newest,
+)
+from network.store.pages import feed_head
+
+pytestmark = pytest.mark.wire
+Result = TypeVar("Result")
+VICTIM = uuid.UUID(int=7)
+
+
+def recorded(shop: Shop, fact: Fact, cylinder_id: uuid.UUID = VICTIM) -> Sealed:
+    body = fact.model_dump(mode="json")
+    return shop.record(fact.KIND, body, subject=cylinder_subject(cylinder_id), effect=Effect(fact.EFFECT))
+
+
+@pytest.fixture
+def condemning(hub: Hub, served: Served, reef: Shop) -> Shop:
+    """A shop whose log with a condemnation in it is in the feed, and folded."""
+    recorded(
+        reef, f.CylinderRegistered(marks=Marks(serial="K40718", maker="ZQ", spec="3AL", first_test="2021-07"))
+    )
+    recorded(
+        reef,
+        f.Condemned(
+            reason="Crack", criterion_id="c.crack", criterion="A crack", clause="1", serial_read="K40718"
+        ),
+    )
+    push(served, reef)
+    fold(hub)
+    return reef
+
+
+def asked(served: Served, shop: Shop, work: Callable[[HubClient], Awaitable[Result]]) -> Result:
+    """What comes of it over a line of its own."""
+
+    async def run() -> Result:
+        async with httpx.AsyncClient(trust_env=False) as http:
+            return await work(replace(served, http=http).client(shop))
+
+    return asyncio.run(run())
+
+
+def push(served: Served, shop: Shop) -> None:
+    asked(served, shop, lambda client: client.push(shop.log))
+
+
+def fold(hub: Hub) -> None:
+    while catch_up_once(hub.database, cylinders):
+        pass
+
+
+def made(hub: Hub) -> Ready:
+    fold(hub)
+    return make_snapshot(hub.database, hub.settings.data, hub.key, now=now())
+
+
+def test_the_file_holds_the_feed_as_its_pages_do_and_the_same_facts_are_the_same_bytes(
+    hub: Hub, served: Served, condemning: Shop
+) -> None:
+    ready = made(hub)
+    manifest = read_manifest(ready.signed, hub.key.public_key())
+    head = hub.head()
+    assert (manifest.epoch, manifest.position, manifest.feed_hash) == (
+        head.epoch,
+        head.position,
+        head.feed_hash,
+    )
+    check_bytes(ready.facts, manifest)
+    cursor = Cursor()
+    for page in pages(ready.facts, manifest, cursor, walk(ready.facts, manifest, cursor, 2), 2):
+        real = asked(served, condemning, partial(HubClient.page, cursor=cursor, limit=2))
+        assert (page.items, page.feed_hash) == (real.items, real.feed_hash)
+        check_page(page, cursor)
+        cursor = Cursor(page.epoch, page.after + len(page.items), page.feed_hash)
+    assert cursor.position == head.position
+    assert made(hub).manifest.sha256 == manifest.sha256
+    with pytest.raises(Forged):
+        read_manifest(ready.signed, Ed25519PrivateKey.generate().public_key())
+
+
+def test_what_is_stopped_is_listed_with_serial_position_and_shop(
+    hub: Hub, served: Served, condemning: Shop
+) -> None:
+    ready = made(hub)
+    found = asked(served, condemning, lambda client: blocked(client, ready.manifest.sha256))
+    (one,) = found.cylinders
+    (held,) = one.held
+    assert (found.position, found.epoch) == (ready.manifest.position, ready.manifest.epoch)
+    assert (one.cylinder_id, one.marks[0].serial) == (VICTIM, "K40718")
+    assert (held.node, held.position, held.kind) == ("reef-road", hub.head().position, f.Condemned.KIND)
+
+
+def test_an_enrolled_shop_goes_on_where_a_cut_left_it_and_nobody_else_gets_anything(
+    hub: Hub, served: Served, condemning: Shop
+) -> None:
+    ready = made(hub)
+    digest, whole = ready.manifest.sha256, ready.facts.read_bytes()
+
+    def fetched(after: int) -> bytes:
+        async def work(client: HubClient) -> bytes:
+            return b"".join([piece async for piece in pieces(client, digest, after=after)])
+
+        return asked(served, condemning, work)
+
+    for after in (0, 1, len(whole) - 1):
+        assert fetched(after) == whole[after:]
+    with pytest.raises(HubRefused) as refused:
+        fetched(len(whole) + 5)
+    assert refused.value.status == 416
+    digest = "0" * 64
+    with pytest.raises(HubRefused) as refused:
+        fetched(0)
+    assert refused.value.status == 404
+    stranger = Shop("stranger")
+    for path in ("latest", ready.manifest.sha256, f"{ready.manifest.sha256}/blocked"):
+        with pytest.raises(HubRefused) as refused:
+            asked(served, stranger, partial(HubClient.ask, method="GET", path=f"/v1/snapshots/{path}"))
+        assert refused.value.status == 401
+
+
+def test_the_last_two_are_kept_and_what_a_kill_left_half_is_thrown_away(
+    hub: Hub, served: Served, condemning: Shop
+) -> None:
+    folder = hub.settings.data / FOLDER
+    for n in range(4):
+        recorded(
+            condemning,
+            f.RatingRead.model_validate(
+                {"visit_id": uuid.uuid4(), "rated": {"value": 3000 + n, "unit": "psi"}}
+            ),
+        )
+        push(served, condemning)
+        made(hub)
+        (folder / "half.partial").write_bytes(b"x")
+    last = made(hub)
+    kept = every(hub.settings.data)
+    assert len(kept) == KEPT
+    assert kept[0].manifest.position == last.manifest.position
+    names = {path.name.partition(".")[0] for path in folder.iterdir()}
+    assert names == {one.manifest.sha256 for one in kept} | {"lock"}
+
+
+def test_a_file_of_another_feed_than_the_hub_s_is_not_given_out(
+    hub: Hub, served: Served, condemning: Shop
+) -> None:
+    ready = made(hub)
+    assert asked(served, condemning, latest) == ready.signed
+    with hub.database.transaction() as tx:
+        tx.execute("alter table feed disable trigger all")
+        tx.execute("update feed set feed_hash = %s where position = %s", (b"x" * 32, ready.manifest.position))
+        assert newest(tx, hub.settings.data) is None
+    assert asked(served, condemning, latest) is None
+    begin_epoch(
+        hub.database, hub.recorder, hub.key, epoch="later", inc=uuid.uuid4(), opening_id=uuid.uuid4(), name="n",
+        now=now(),
+    )  # fmt: skip
+    with hub.database.transaction() as tx:
+        assert feed_head(tx).epoch == "later"
+        assert newest(tx, hub.settings.data) is None
+
+
+def test_of_few_facts_the_hub_makes_none_by_itself_and_of_none_that_is_folded_nobody_can(hub: Hub) -> None:
+    with pytest.raises(NoSnapshot, match="folded"):
+        make_snapshot(hub.database, hub.settings.data, hub.key, now=now())
+    fold(hub)
+    make_when_due(hub.database, hub.settings.data, hub.key, now=now())
+    assert every(hub.settings.data) == ()
+    assert 0 < hub.head().position < FEWEST_FACTS
+
+
+def test_one_a_day_is_made_once_there_is_enough_to_pack(
+    hub: Hub, condemning: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("network.snapshots.FEWEST_FACTS", 1)
+    at = now()
+    for hours, due in ((0, 0), (23, 0), (25, 25)):
+        make_when_due(hub.database, hub.settings.data, hub.key, now=at + dt.timedelta(hours=hours))
+        assert every(hub.settings.data)[0].manifest.made_at == at + dt.timedelta(hours=due)
+
+
+def test_two_at_once_do_not_throw_away_each_other_s(hub: Hub, condemning: Shop) -> None:
+    made(hub)
+    with (hub.settings.data / FOLDER / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        with pytest.raises(NoSnapshot, match="another"):
+            made(hub)
+    assert len(every(hub.settings.data)) == 1

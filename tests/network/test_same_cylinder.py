@@ -127,3 +127,26 @@ def test_nobody_links_or_parts_without_signing_in_or_from_another_site(
             assert answer.headers["location"].startswith("/office/sign-in")
     assert desk.get(there).status_code == 404
     assert desk.post(there, data={}, headers={"sec-fetch-site": "cross-site"}).status_code == 403
+
+
+def test_the_api_gives_the_same_comparison_and_refuses_with_every_reason(
+    served: Served, desk: httpx.Client, reef: Shop
+) -> None:
+    bad, other = condemned(served.hub, reef), registered(served.hub, reef)
+    here = f"/v1/office/cylinders/{other}"
+    pair = desk.get(f"{here}/beside/{bad}").json()
+    assert [one["words"] for one in pair["union"]] == ["Condemned"]
+    assert pair["why_not"] == []
+    asked = {"other": str(bad), "why": "O read as 0", "evidence": "Photograph 3", "key": str(uuid.uuid4())}
+    assert desk.post(f"{here}/links", json=asked, headers={"sec-fetch-site": "cross-site"}).status_code == 403
+    assert desk.post(f"{here}/links", json=asked).status_code == 204
+    read(served.hub)
+    again = desk.post(f"{here}/links", json={**asked, "key": str(uuid.uuid4())})
+    assert (again.status_code, [one["rule"] for one in again.json()["reasons"]]) == (
+        409,
+        ["link.linked-before"],
+    )
+    (link,) = desk.get(f"{here}/links").json()["links"]
+    split = {"links": [link["id"]], "why": "Two", "evidence": "Both here", "key": str(uuid.uuid4())}
+    assert desk.post(f"{here}/splits", json=split).status_code == 204
+    assert standing(served.hub, other).is_condemned

@@ -9,6 +9,7 @@ from network.api.problems import Problem, documented
 from network.hub import Hub
 from network.office.audit import fills_in_question
 from network.office.documents import Audit, CylinderLife, Exposures, Found, Shops
+from network.office.identity_api import add_identity
 from network.office.look_up import all_exposures, all_shops, find_cylinders, life_of
 from network.office.people import Officer
 from network.office.sessions import officer_behind
@@ -54,6 +55,8 @@ def routes(hub: Hub) -> APIRouter:
         if found is None:
             raise Problem(404, "cylinder", "The network has no record of this cylinder")
         return found
+
+    add_identity(router, hub, behind)
 
     @router.get(
         "/exposures",

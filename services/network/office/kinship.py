@@ -27,6 +27,7 @@ from network.projections.filing import Filing
 from network.store.database import Tx
 from sync.at_hub import Appended
 
+STAMPED = ("Serial", "Maker's symbol", "Type")
 known_key = "select 1 from feed where event_id = %s"
 
 
@@ -41,6 +42,7 @@ class Compared(_Shown):
     one: tuple[str, ...]
     other: tuple[str, ...]
     differs: bool
+    is_stamped: bool
 
 
 class Beside(_Shown):
@@ -160,7 +162,11 @@ def _lines(one: CylinderLife, other: CylinderLife) -> tuple[Compared, ...]:
     pairs = [(what, mine, theirs) for (what, mine), (_, theirs) in zip(_told(one), _told(other), strict=True)]
     return tuple(
         Compared(
-            what=what, one=mine, other=theirs, differs=bool(mine and theirs) and set(mine).isdisjoint(theirs)
+            what=what,
+            one=mine,
+            other=theirs,
+            differs=bool(mine and theirs) and set(mine).isdisjoint(theirs),
+            is_stamped=what in STAMPED,
         )
         for what, mine, theirs in pairs
     )

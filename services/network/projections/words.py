@@ -148,7 +148,7 @@ def _network(fact: facts.Fact) -> Told | None:
 def _identity(fact: facts.Fact) -> Told | None:
     match fact:
         case facts.IdentitiesLinked(other=other, why=why, evidence=evidence):
-            return Told("Linked with another record", _joined(str(other), why, evidence))
+            return Told("Linked with another record", _joined(why, evidence) or f"record {other}")
         case facts.IdentitiesSplit(why=why, evidence=evidence):
             return Told("Parted from another record", _joined(why, evidence))
         case facts.BlockAssigned(finding=finding):

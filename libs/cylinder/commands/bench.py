@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from cylinder.commands.asked import Asked, VisitAsked
 from cylinder.facts import Short
-from cylinder.facts.inspection import FoundDefect, KeyedLength, Material, Outcome
+from cylinder.facts.inspection import FoundDefect, KeyedLength, Material, Outcome, ReadingsAtTest
 from cylinder.facts.oxygen import Parts
 from cylinder.marks import KeyedPressure, Marks, Note, Serial
 
@@ -109,7 +109,10 @@ class SayGasFit(VisitAsked):
 
 
 class Requalify(BenchAsked):
-    """Record a passed requalification; expansions in cubic centimetres where it was hydrostatic."""
+    """Record a requalification; expansions in cubic centimetres where it was hydrostatic.
+
+    With `test` everything that was read is judged; `outcome` is what a person confirms, and what condemns is never passed.
+    """
 
     command: Literal["requalify"] = "requalify"
     method: Literal["hydrostatic", "hydrostatic and eddy current", "ultrasonic", "proof"]
@@ -117,6 +120,9 @@ class Requalify(BenchAsked):
     permanent_expansion_cc: Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)] | None = None
     requalifier: Note = ""
     rated: KeyedPressure | None = None
+    test: ReadingsAtTest | None = None
+    outcome: Literal["pass", "condemn"] = "pass"
+    last_four: Annotated[str, StringConstraints(strip_whitespace=True, max_length=12)] = ""
 
 
 class Reject(BenchAsked):

@@ -11,7 +11,7 @@ from typing import assert_never
 from cylinder import commands as c
 from cylinder.around import Around
 from cylinder.clearing import may_clear
-from cylinder.decide.gates import inspector_reasons, proof_reasons, specs_claimed
+from cylinder.decide.gates import inspector_reasons, proof_reasons
 from cylinder.decide.inspect import inspect
 from cylinder.decide.judging import (
     check_inspector,
@@ -22,6 +22,7 @@ from cylinder.decide.judging import (
     serial_read,
 )
 from cylinder.decide.oxygen import clean
+from cylinder.decide.pressure_test import requalify
 from cylinder.facts import (
     Condemned,
     HoldPlaced,
@@ -30,14 +31,13 @@ from cylinder.facts import (
     OxygenServiceEnded,
     Rejected,
     RenderedUnusable,
-    Requalified,
     VisualFailed,
     VisualPassed,
 )  # fmt: skip
 from cylinder.recorded import NewFact, cylinder_subject
-from cylinder.refusal import Reason, Refused, reason_of, refuse_if
+from cylinder.refusal import Reason, Refused, refuse_if
 from cylinder.standing import Standing
-from rulebook import condemn_criteria, judge_expansion, reject_criteria
+from rulebook import condemn_criteria, reject_criteria
 
 
 def judge(command: c.BenchCommand, around: Around) -> tuple[NewFact, ...]:
@@ -71,7 +71,7 @@ def judge(command: c.BenchCommand, around: Around) -> tuple[NewFact, ...]:
             failed = VisualFailed(findings=command.findings, certificate=around.actor.certificate)
             return (of_the_bench(command, failed, around),)
         case c.Requalify():
-            return _requalify(command, standing, around)
+            return requalify(command, standing, around)
         case c.Reject():
             return _reject(command, around)
         case c.Condemn():
@@ -96,41 +96,6 @@ def _release(command: c.ReleaseHold, standing: Standing, around: Around) -> tupl
         NewFact(released, cylinder_subject(record), around.today, clears=(block.id, *standing.links))
         for record in block.on or (command.cylinder_id,)
     )
-
-
-def _requalify(command: c.Requalify, standing: Standing, around: Around) -> tuple[NewFact, ...]:
-    check_inspector(command, around, standing)
-    total, permanent = command.total_expansion_cc, command.permanent_expansion_cc
-    is_measured = total is not None or permanent is not None
-    if is_measured or command.method.startswith("hydrostatic"):
-        _check_expansion(total, permanent, standing, around)
-    done = Requalified(
-        method=command.method,
-        total_expansion_cc=total,
-        permanent_expansion_cc=permanent,
-        requalifier=command.requalifier,
-        rated=command.rated,
-    )
-    return good_news(command, done, standing, around)
-
-
-def _check_expansion(
-    total_cc: float | None, permanent_cc: float | None, standing: Standing, around: Around
-) -> None:
-    """Two expansions that belong together, within the limit of every type that this cylinder was said to be."""
-    if total_cc is None or permanent_cc is None:
-        raise Refused(
-            [Reason("requalify.expansion", "A hydrostatic test needs its total and permanent expansion.")]
-        )
-    if permanent_cc > total_cc:
-        raise Refused([Reason("requalify.expansion", "Permanent expansion cannot be larger than the total.")])
-    specs = specs_claimed(around.rules, standing.marks) or (standing.marks[0].spec,)
-    found = [
-        finding
-        for spec in specs
-        for finding in judge_expansion(around.rules, spec, total_cc=total_cc, permanent_cc=permanent_cc)
-    ]
-    refuse_if(reason_of(finding) for finding in dict.fromkeys(found) if finding.bearing != "tell")
 
 
 def _reject(command: c.Reject, around: Around) -> tuple[NewFact, ...]:

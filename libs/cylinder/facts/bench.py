@@ -7,15 +7,15 @@ from uuid import UUID
 
 from pydantic import Field, StringConstraints
 
-from cylinder.facts.inspection import Inspected
+from cylinder.facts.inspection import Inspected, Tested
 from cylinder.facts.shape import Fact, GrownFact, RuleId, Short
 from cylinder.marks import KeyedPressure, Marks, Note, Serial
 
 
 class _ByTheForm(GrownFact):
-    """A judgement that may carry the inspection it rests on."""
+    """A judgement that may carry the inspection or the pressure test it rests on."""
 
-    ADDED: ClassVar[frozenset[str]] = frozenset({"inspection"})
+    ADDED: ClassVar[frozenset[str]] = frozenset({"inspection", "test"})
 
 
 class CylinderRegistered(Fact):
@@ -64,7 +64,7 @@ class VisualFailed(_ByTheForm):
     inspection: Inspected | None = None
 
 
-class Requalified(Fact):
+class Requalified(_ByTheForm):
     """A requalification was passed. Expansions in cubic centimetres, at test pressure and left after it."""
 
     KIND = "cylinder.requalified"
@@ -74,6 +74,7 @@ class Requalified(Fact):
     permanent_expansion_cc: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = None
     requalifier: Note = ""
     rated: KeyedPressure | None = None
+    test: Tested | None = None
 
 
 class Rejected(_ByTheForm):
@@ -100,6 +101,7 @@ class Condemned(_ByTheForm):
     serial_read: Serial
     certificate: Note = ""
     inspection: Inspected | None = None
+    test: Tested | None = None
 
 
 class RenderedUnusable(Fact):

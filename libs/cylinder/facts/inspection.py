@@ -1,4 +1,4 @@
-"""What an inspection found and measured, kept inside the fact that it came to: enough to judge it again by other rules.
+"""What an inspection or a pressure test found and measured, kept inside the fact that it came to: enough to judge it again by other rules.
 
 Measures stay as they were keyed, number and unit. Decides nothing.
 """
@@ -10,7 +10,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from cylinder.facts.shape import RuleId
-from cylinder.marks import Note
+from cylinder.marks import KeyedPressure, Note
 
 Material = Literal["steel", "aluminium", "composite"]
 Outcome = Literal["pass", "fail", "reject", "condemn"]
@@ -105,3 +105,37 @@ class Inspected(_Kept):
     overruled_because: Note = ""
     rules: Annotated[str, StringConstraints(max_length=200)] = ""
     """The pack and its edition, by which it was judged."""
+
+
+Expansion = Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)]
+"""In cubic centimetres."""
+
+
+class ReadingsAtTest(_Kept):
+    """What was read and done at a requalification besides the two expansions.
+
+    `crack_thread_lengths` is what eddy current and eye found in the neck: None is "not made", 0 is "no crack".
+    """
+
+    test_pressure: KeyedPressure | None = None
+    held_s: Annotated[int, Field(ge=0, le=3600)] | None = None
+    ree_cc: Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)] | None = None
+    wants_plus: bool = False
+    are_plus_conditions_met: bool = False
+    alloy: Literal["6351-T6", "other", "not known"] = "not known"
+    crack_thread_lengths: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] | None = None
+    eddy_by: Note = ""
+    rin: Annotated[str, StringConstraints(strip_whitespace=True, to_upper=True, max_length=8)] = ""
+
+
+class Tested(_Kept):
+    """A pressure test by the form: the readings, what follows from them, and what is stamped."""
+
+    readings: ReadingsAtTest
+    total_expansion_cc: Expansion | None = None
+    permanent_expansion_cc: Expansion | None = None
+    permanent_percent: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] | None = None
+    elastic_cc: Expansion | None = None
+    has_plus: bool = False
+    has_eddy_current: bool = False
+    rules: Annotated[str, StringConstraints(max_length=200)] = ""

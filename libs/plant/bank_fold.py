@@ -31,8 +31,14 @@ from plant.bank_state import BankState, BottleState, held_by
 USUAL_LITRE: Final = 11.1
 DRAWN_WITHIN_FRACTION: Final = 0.5
 
+# Past so many an estimate is worth nothing, and nobody waits for it.
+MOST_FILLS: Final = 200
+
 _SHORT = "A fill took more than these bottles held by this estimate. Read the gauges."
 _UNREAD = "A fill may have come from a bottle that nobody has read. Read its gauge."
+_TOO_MANY = (
+    f"{MOST_FILLS} fills or more since the last reading: these figures are worth nothing. Read the gauges."
+)
 _AMOUNT_UNKNOWN = "A fill was stopped and nobody keyed where: what it took is not counted. Read the gauges."
 
 
@@ -171,6 +177,8 @@ def _drawn(bank: BankState, draws: list[Draw]) -> BankState:
         unsure.append(_AMOUNT_UNKNOWN)
     if bank.unread:
         unsure.append(_UNREAD)
+    if bank.fills_since + len(draws) >= MOST_FILLS:
+        unsure.append(_TOO_MANY)
     row = [
         Waiting(f"{number}", draw.volume_litre, draw.start, draw.end)
         for number, draw in enumerate(draws)

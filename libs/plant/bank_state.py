@@ -14,7 +14,7 @@ from uuid import UUID
 
 from gas.bank import Bank, Bottle
 from gas.mixture import Mix
-from gas.pressure import Pressure
+from gas.pressure import Pressure, Unit
 from gas.quantity import REFERENCE_21_C, Amount, Temperature
 from gas.states import contained, gauge_of, settled
 
@@ -91,7 +91,7 @@ class BankState:
         return sum(bottle.within_mol for bottle in self.giving)
 
     @property
-    def unit(self) -> str:
+    def unit(self) -> Unit:
         """As its bottles are stamped."""
         return self.bottles[0].service.unit
 

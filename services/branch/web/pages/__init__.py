@@ -11,6 +11,9 @@ from starlette.responses import Response
 
 from branch.web.pages import (
     about,
+    banks,
+    banks_read,
+    banks_set_up,
     bay,
     bench,
     blend,
@@ -35,7 +38,7 @@ _ROUTERS = (
     sign_in.router, board.router, stream.router, stop.router,
     greet.router, find.router, bay.router, hand_over.router, staff.router, about.router,
     visit.router, bench.router, blend.router, gap.router, recalls.router,
-    depth.router,
+    depth.router, banks_set_up.router, banks_read.router, banks.router,
 )  # fmt: skip
 
 

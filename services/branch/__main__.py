@@ -25,6 +25,7 @@ from rich.console import Console
 
 from branch import witness
 from branch.enrolment import finish, forget_key, key_to_ask_with, settle
+from branch.house_rules import HouseRulesAreFaulty
 from branch.node import (
     AnotherIsRunning,
     Node,
@@ -118,6 +119,12 @@ def enrol_shop(
     safety_phone: Annotated[str, typer.Option(help="Whom to ring about a condemned cylinder")] = "",
     whips: Annotated[int, typer.Option(min=1, max=24)] = 4,
     slots: Annotated[int, typer.Option(min=1, max=99)] = 28,
+    store_policy: Annotated[
+        str, typer.Option(help="TOML file in the data folder: rules stricter than the law")
+    ] = "",
+    permits: Annotated[
+        str, typer.Option(help="TOML file in the data folder: special permits read here")
+    ] = "",
     lost: Annotated[bool, typer.Option("--lost", help="This shop had a log before, and it is gone")] = False,
 ) -> None:
     """Turn a one-time code into a place in the network, and begin this shop's log.
@@ -157,7 +164,7 @@ def enrol_shop(
     if before is None:
         settings = ShopSettings(
             node=enrolled.node, name=name, jurisdiction=jurisdiction, zone=zone, unit=unit, phone=phone,
-            safety_phone=safety_phone, whips=whips, slots=slots, **known,
+            safety_phone=safety_phone, whips=whips, slots=slots, store_policy=store_policy, permits=permits, **known,
         )  # fmt: skip
     else:
         settings = before.model_copy(update=known)
@@ -366,6 +373,12 @@ def _open(*, locked: bool = True) -> Node:
         return open_node(_data(), WORLD, hub_url=os.environ.get("FILLTRAIL_HUB_URL"), is_alone=locked)
     except FileNotFoundError:
         raise _fail(f"No shop is enrolled in {_data()}.") from None
+    except HouseRulesAreFaulty as faulty:
+        for problem in faulty.problems:
+            say.print(f"[red]{problem}[/red]")
+        raise _fail(
+            "The shop's own rules cannot be used, so nothing is served. Correct them and start again."
+        ) from None
     except StoreIsBroken as wrong:
         raise _fail(f"{wrong}. Do not fill. What to do after a loss is in infra/backup.md.") from None
 

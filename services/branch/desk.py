@@ -22,7 +22,7 @@ from branch.store import views as look
 from branch.store.rows import Cursor, node_row, standing_row
 from branch.time_floor import TimeFloor
 from cylinder import commands as c
-from cylinder.around import Actor, Around
+from cylinder.around import Actor, Around, HousePolicy
 from cylinder.decide import decide
 from cylinder.facts import CylinderRegistered
 from cylinder.oxygen import OxygenService
@@ -71,6 +71,8 @@ class Desk:
     live: Live
     heard_at: Callable[[Standpoint | None], dt.datetime | None]
     after_write: Callable[[], None] = lambda: None
+    house: HousePolicy | None = None
+    """The settings together with the shop's own papers; None where it has none."""
     _visits: dict[UUID, Visit] = field(default_factory=dict)
     _visits_are_good: bool = False
     _lock: Lock = field(default_factory=Lock)
@@ -78,6 +80,11 @@ class Desk:
 
     def __post_init__(self) -> None:
         self._fold_visits()
+
+    @property
+    def policy(self) -> HousePolicy:
+        """The shop's own rules as decisions read them."""
+        return self.house or self.settings.policy
 
     def handle(self, command: c.Command, actor: Actor) -> Outcome:
         """Decide and record. Raises Refused with every reason; then nothing was written."""
@@ -189,7 +196,7 @@ class Desk:
             today=today,
             actor=replace(actor, mixes_until=trained_until(cursor, actor.id)),
             rules=self.rules,
-            policy=self.settings.policy,
+            policy=self.policy,
             oxygen=None if standing is None else self._oxygen(cursor, visit, standing, today),
             origin=None if stands is None else self._next_place(stands),
             credentials=look.credentials(cursor, actor.id, self.settings.node),
@@ -206,7 +213,7 @@ class Desk:
         """Asked only where a mix may need it; unasked counts as not clean."""
         if visit is None or visit.gas.is_air:
             return None
-        return look.oxygen_service(cursor, standing, today, self.settings.policy.oxygen_service_months)
+        return look.oxygen_service(cursor, standing, today, self.policy.oxygen_service_months)
 
     def _next_place(self, stands: Standpoint) -> Origin:
         author = self.store.author

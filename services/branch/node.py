@@ -18,6 +18,7 @@ from branch.desk import Desk
 from branch.divers import Divers
 from branch.enrolment import finish
 from branch.gases import ShopGases
+from branch.house_rules import PermitRead, house_policy, permits_read
 from branch.link import news_heard_at
 from branch.live import Live
 from branch.marker import FOLDER, MarkerFile, MarkerKeeper
@@ -68,6 +69,8 @@ class Node:
     sync: Sync
     http: httpx.AsyncClient
     signatures: Signatures
+    permits: tuple[PermitRead, ...] = ()
+    """The special permits that somebody at this shop has read, as they wrote down."""
 
 
 class AnotherIsRunning(Exception):
@@ -110,11 +113,14 @@ def wake_store(data: Path, settings: ShopSettings, world: World, *, is_lost: boo
 def open_node(data: Path, world: World, *, hub_url: str | None = None, is_alone: bool = True) -> Node:
     """Wire a node on its data folder. Raises FileNotFoundError when the shop was never enrolled.
 
+    Raises HouseRulesAreFaulty, with every reason, before anything is opened.
     `is_alone`: this process holds the folder, and may write facts; another one must not.
     """
     if is_alone:
         finish(data)
     settings = read_settings(data)
+    rules = rulebook.load(settings.jurisdiction)
+    house = house_policy(data, settings, rules)
     store = wake_store(data, settings, world) if is_alone else open_store(data, settings)
     floor = TimeFloor(wall=world.now, monotonic_s=world.monotonic_s)
     with store.reading() as c:
@@ -138,7 +144,8 @@ def open_node(data: Path, world: World, *, hub_url: str | None = None, is_alone:
     desk = Desk(
         store=store,
         settings=settings,
-        rules=rulebook.load(settings.jurisdiction),
+        rules=rules,
+        house=house,
         floor=floor,
         live=live,
         heard_at=lambda here: news_heard_at(here, sync.link),
@@ -154,5 +161,6 @@ def open_node(data: Path, world: World, *, hub_url: str | None = None, is_alone:
     )
     signatures = Signatures(data / "signatures", world.new_token)
     return Node(
-        settings, store, desk, people, divers, ShopGases(store), live, floor, world, sync, http, signatures
+        settings, store, desk, people, divers, ShopGases(store), live, floor, world, sync, http, signatures,
+        permits_read(data, settings),
     )

@@ -28,6 +28,10 @@ class ShopSettings(BaseModel):
     whips: int = 4
     slots: int = 28
     relock_min: int = 5
+    store_policy: str = ""
+    """The file in the data folder with the shop's own rules on cylinders and gas; they may only tighten the law."""
+    permits: str = ""
+    """The file in the data folder with the special permits that somebody at this shop has read."""
 
     @property
     def policy(self) -> HousePolicy:

@@ -141,9 +141,10 @@ def judged(state: Visit, around: Around, *, target: Pressure | None = None) -> t
 
 
 def who_fills(state: Visit, around: Around) -> tuple[Finding, ...]:
-    """The papers that law or practice ask of the person who fills this gas; nobody has shown any here."""
-    mix = _mix(state)
-    return tuple(judge_filler(around.rules, mix, (), around.today)) if mix is not None else ()
+    """The papers that law or practice ask of the person who fills this gas, as far as the one who looks has not shown them."""
+    mix, until = _mix(state), around.actor.mixes_until
+    papers = () if until is None else (Paper("mix training", until),)
+    return tuple(judge_filler(around.rules, mix, papers, around.today)) if mix is not None else ()
 
 
 def until_empty(state: Visit, around: Around, filled_on: date) -> tuple[Finding, ...]:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
@@ -12,7 +15,7 @@ from branch.store import views as look
 from branch.store.rows import node_row
 from branch.web.gate import SignedIn, TheNode
 from branch.web.pages.render import epoch_ms, names_of, render
-from rulebook import lines_of
+from rulebook import StorePolicy, lines_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -30,8 +33,43 @@ def rules(request: Request, node: TheNode, session: SignedIn) -> Response:
         session=session,
         pack=node.desk.rules,
         lines=lines_of(node.desk.rules),
-        policy=node.settings.policy,
+        policy=node.desk.policy,
+        house=house_lines(node.desk.policy.store),
+        permits=node.permits,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class HouseLine:
+    """One tightening of this shop, beside the line of the pack that it tightens; empty where it stands alone."""
+
+    words: str
+    beside: str
+
+
+def house_lines(store: StorePolicy) -> tuple[HouseLine, ...]:
+    """What the shop's own paper asks for beyond the pack."""
+    return tuple(_house_lines(store))
+
+
+def _house_lines(store: StorePolicy) -> Iterator[HouseLine]:
+    if store.requalify_every_months is not None:
+        words = f"Every cylinder is requalified every {store.requalify_every_months} months."
+        yield HouseLine(words, "requalification.overdue")
+    if store.look_inside_every_months is not None:
+        words = f"Every cylinder is looked into every {store.look_inside_every_months} months."
+        yield HouseLine(words, "visual.overdue")
+    if store.oxygen_clean_above_percent is not None:
+        words = f"Above {store.oxygen_clean_above_percent:g} % oxygen a cylinder is cleaned for oxygen."
+        yield HouseLine(words, "oxygen.cleaned")
+    if store.highest_oxygen_percent is not None:
+        yield HouseLine(f"No more than {store.highest_oxygen_percent:g} % oxygen is filled.", "")
+    if store.refuses_plus:
+        yield HouseLine("Nothing is filled to the plus.", "fill.plus")
+    if store.refuses_alloy_6351:
+        yield HouseLine("Alloy 6351-T6 is not filled.", "alloy.eddy_current")
+    for spec in store.refused_specs:
+        yield HouseLine(f"A {spec} is not filled.", spec)
 
 
 @router.get("/network")

@@ -10,10 +10,12 @@ from starlette.responses import Response
 from branch.web.pages import (
     steps_analyse,
     steps_connect,
+    steps_dates,
     steps_fill,
     steps_greet,
     steps_look_over,
     steps_sign,
+    steps_standing,
     steps_tape,
 )
 from branch.web.pages.asking import Form, Posted, Trouble
@@ -29,9 +31,9 @@ Show = Callable[[At], Response]
 SHOWN: Mapping[str, Show] = {
     "identify": steps_greet.show,
     "outside": steps_look_over.show_outside,
-    "dates": steps_look_over.show_dates,
+    "dates": steps_dates.show_dates,
     "rating": steps_look_over.show_rating,
-    "standing": steps_look_over.show_standing,
+    "standing": steps_standing.show_standing,
     "people_out": steps_connect.show_people_out,
     "blow_out": steps_connect.show_blow_out,
     "whip": steps_connect.show_whip,
@@ -84,7 +86,7 @@ def back(at: TheVisit, form: Form) -> Response:
     )
 
 
-for steps in (steps_greet, steps_look_over, steps_connect, steps_fill, steps_analyse, steps_sign, steps_tape):
+for steps in (steps_greet, steps_look_over, steps_dates, steps_standing, steps_connect, steps_fill, steps_analyse, steps_sign, steps_tape):
     router.include_router(steps.router, prefix="/visits/{visit_id}")
 
 

@@ -1,13 +1,13 @@
 """When two serials may be the same metal: signs that are misread for one another, one slip of a finger, a head left out.
 
-Pure text. The stores keep `near_keys(serial)` of every serial in an index; two serials that are alike share one of
-them, so a look-up is a dozen probes whatever the number of records. `rank` then drops what only shares a key.
+Pure text. The stores keep `near_keys(serial)` of every serial in an index and look up `asked_keys(keyed)`; two serials
+that are alike have one in common, so a look-up is a dozen probes whatever the number of records. `rank` then drops what only shares a key.
 Must never leave out a serial that `likeness` finds: `tests/cylinder/test_near.py` holds the two together.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from uuid import UUID
 from zlib import crc32
@@ -41,18 +41,47 @@ def slips(folded: str) -> frozenset[str]:
 
 
 def near_keys(serial: str) -> tuple[int, ...]:
-    """The keys under which a serial is found: its skeleton, that with each one sign left out, and its number alone.
+    """The keys under which a serial is kept: its skeleton, that with each one sign left out, its number under each head.
 
     Two skeletons one slip apart agree once a sign is left out of one or of both. 32 bits with a sign, as both
     databases store them in four bytes; two texts with the same key cost a comparison, never a find.
     """
-    one = bare(serial)
-    if not one:
-        return ()
-    folded = one.translate(_FOLDED)
-    texts = {folded, *(folded[:n] + folded[n + 1 :] for n in range(len(folded)))}
-    numbers = {"#" + number for number in (_number(one).translate(_FOLDED), _number(folded)) if number}
-    return tuple(sorted({crc32(text.encode()) - 0x80000000 for text in texts | numbers}))
+    heads = {
+        text
+        for letters, number in _readings(bare(serial))
+        for text in (f"={letters}#{number}", *(f"#{letters[n:]}#{number}" for n in range(len(letters) + 1)))
+    }
+    return _hashed(_one_left_out(serial) | heads)
+
+
+def asked_keys(serial: str) -> tuple[int, ...]:
+    """The keys under which whatever is like a keyed serial is kept: with its head or a longer one, or with a shorter."""
+    heads = {
+        text
+        for letters, number in _readings(bare(serial))
+        for text in (
+            f"#{letters}#{number}",
+            *(f"={letters[n:]}#{number}" for n in range(1, len(letters) + 1)),
+        )
+    }
+    return _hashed(_one_left_out(serial) | heads)
+
+
+def _one_left_out(serial: str) -> set[str]:
+    folded = skeleton(serial)
+    return {folded, *(folded[:n] + folded[n + 1 :] for n in range(len(folded)))} if folded else set()
+
+
+def _readings(one: str) -> Iterator[tuple[str, str]]:
+    """The letters in front and the number after them, as stamped and with letters that may be digits."""
+    for text in (one, one.translate(_FOLDED)):
+        number = _number(text)
+        if number:
+            yield _letters(text.removesuffix(number)), number.translate(_FOLDED)
+
+
+def _hashed(texts: set[str]) -> tuple[int, ...]:
+    return tuple(sorted({crc32(text.encode()) - 0x80000000 for text in texts}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +109,10 @@ def likeness(keyed: str, on_record: str) -> Likeness | None:
     >>> likeness("471", "AB00471")
     Likeness(distance=2, why='AB00 in front left out')
     """
-    one, other = bare(keyed), bare(on_record)
+    return _compared(bare(keyed), bare(on_record))
+
+
+def _compared(one: str, other: str) -> Likeness | None:
     if one == other:
         return Likeness(0, "the same serial")
     if not one or not other:
@@ -97,14 +129,19 @@ def likeness(keyed: str, on_record: str) -> Likeness | None:
     return None if heads is None else Likeness(2, heads)
 
 
-def rank(serial: str, claims: Iterable[tuple[UUID, str]]) -> tuple[Near, ...]:
-    """Of the claims that share a key, those that are alike: each cylinder once, by its nearest serial, nearest first."""
-    best: dict[UUID, Near] = {}
-    for cylinder_id, claimed in claims:
-        like = likeness(serial, claimed)
-        before = best.get(cylinder_id)
-        if like is not None and (before is None or like.distance < before.likeness.distance):
-            best[cylinder_id] = Near(cylinder_id, claimed, like)
+def rank(serial: str, claims: Iterable[tuple[UUID | str, str]]) -> tuple[Near, ...]:
+    """Of the claims that share a key, those that are alike: each cylinder once, by its nearest serial, nearest first.
+
+    The serials on record are `bare`; ids come as the store holds them.
+    """
+    one, best = bare(serial), dict[UUID, Near]()
+    for found_id, claimed in claims:
+        like = _compared(one, claimed)
+        if like is not None:
+            cylinder_id = found_id if isinstance(found_id, UUID) else UUID(found_id)
+            before = best.get(cylinder_id)
+            if before is None or like.distance < before.likeness.distance:
+                best[cylinder_id] = Near(cylinder_id, claimed, like)
     return tuple(sorted(best.values(), key=lambda one: (one.likeness.distance, one.serial, one.cylinder_id)))
 
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from uuid import UUID
 
 from branch.store.rows import Cursor, text
-from cylinder.near import Near, bare, near_keys, rank
+from cylinder.near import Near, asked_keys, bare, near_keys, rank
 
 _PUT_CLAIM = "insert or ignore into serial_claim (cylinder_id, bare) values (?, ?) returning id"
 _PUT_KEYS = "insert or ignore into near_key (key, claim_id) select value, ? from json_each(?)"
@@ -42,8 +42,8 @@ def keep_claims(c: Cursor, cylinder_id: UUID, serials: Sequence[str]) -> None:
 
 def near_claims(c: Cursor, serial: str) -> tuple[Near, ...]:
     """Every cylinder whose serial may be this one, nearest first."""
-    c.execute(_NEAR, (json.dumps(near_keys(serial)),))
-    return rank(serial, [(UUID(text(row[0])), text(row[1])) for row in c.fetchall()])
+    c.execute(_NEAR, (json.dumps(asked_keys(serial)),))
+    return rank(serial, [(text(row[0]), text(row[1])) for row in c.fetchall()])
 
 
 def forget_claims(c: Cursor) -> None:

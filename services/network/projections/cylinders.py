@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from cylinder.gather import standing_of, touched_by
-from cylinder.near import Near, bare, near_keys, rank, skeleton
+from cylinder.near import Near, asked_keys, bare, near_keys, rank, skeleton
 from cylinder.standing import Standing, digest
 from network.projections.filing import Filing, create_filing, filing_tables
 from network.projections.projection import Positioned, Projection
@@ -66,7 +66,7 @@ def fold_again(tx: Tx, batch: Sequence[Positioned]) -> None:
 
 def near_claims(tx: Tx, serial: str) -> tuple[Near, ...]:
     """Every cylinder whose serial may be this one, nearest first."""
-    rows = tx.execute(near, (list(near_keys(serial)),)).fetchall()
+    rows = tx.execute(near, (list(asked_keys(serial)),)).fetchall()
     return rank(serial, [(row["cylinder_id"], row["bare"]) for row in rows])
 
 

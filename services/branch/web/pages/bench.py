@@ -15,7 +15,7 @@ from branch.node import Node
 from branch.people import Session
 from branch.store import views as look
 from branch.web.gate import SignedIn, TheNode
-from branch.web.pages import bench_inspect, bench_judge, words
+from branch.web.pages import bench_inspect, bench_judge, bench_test, words
 from branch.web.pages.asking import Form, Posted, Trouble, record
 from branch.web.pages.bench_frame import (
     BENCH,
@@ -206,8 +206,10 @@ def _percent(one: Recorded) -> str:
     ):
         return ""
     part = fact.permanent_expansion_cc / fact.total_expansion_cc
-    return f" Permanent {fact.permanent_expansion_cc:g} of {fact.total_expansion_cc:g} cc, {part:.1%}."
+    signs = " Plus." if fact.test is not None and fact.test.has_plus else ""
+    return f" Permanent {fact.permanent_expansion_cc:g} of {fact.total_expansion_cc:g} cc, {part:.1%}.{signs}"
 
 
+router.include_router(bench_test.router)
 router.include_router(bench_inspect.router)  # Before the judgements, whose address takes any last word.
 router.include_router(bench_judge.router)

@@ -8,6 +8,7 @@ from typing import Annotated
 from uuid import UUID
 
 from fastapi import Depends, Request
+from pydantic import ValidationError
 from starlette.responses import Response
 
 from branch.against import Names
@@ -17,7 +18,7 @@ from branch.store import views as look
 from branch.store.rows import history, standing_row
 from branch.web.gate import SignedIn, TheNode
 from branch.web.pages import words
-from branch.web.pages.asking import Posted, Trouble
+from branch.web.pages.asking import Posted, Trouble, plain
 from branch.web.pages.render import names_of, render
 from branch.web.pages.steps_frame import LABELS, NOTHING
 from cylinder.around import Around
@@ -172,3 +173,15 @@ def rule_words(at: Bench, rule_id: str) -> str:
     """A rule's words and where they are written; empty where the pack in force has no such rule."""
     rule = next((one for one in at.node.desk.rules.rules if one.id == rule_id), None)
     return f"{rule.words} {rule.citation()}." if rule else ""
+
+
+def faults(wrong: ValidationError, labels: Mapping[str, str]) -> tuple[Reason, ...]:
+    """Each fault of the input once, by the outermost name that a label is known for."""
+    reasons = []
+    for error in wrong.errors():
+        known = [labels[str(part)] for part in error["loc"] if str(part) in labels]
+        named = known[0] if known else str(error["loc"][-1]).replace("_", " ")
+        reasons.append(
+            Reason("input.bench", f"{named[:1].upper()}{named[1:]}: {plain(error['msg'])}", "input")
+        )
+    return tuple(dict.fromkeys(reasons))

@@ -43,24 +43,6 @@ def _dated(at: Bench, form: Posted, /, **answers: object) -> dict[str, object]:
     return _base(at, form, **day, **answers)
 
 
-def _rated_in(form: Posted) -> dict[str, str] | None:
-    return {"value": form.text("rated"), "unit": form.text("unit")} if form.has("rated") else None
-
-
-def _requalified(at: Bench, form: Posted) -> c.Command:
-    return c.Requalify.model_validate(
-        _dated(
-            at,
-            form,
-            method=form.text("method"),
-            total_expansion_cc=form.maybe("total"),
-            permanent_expansion_cc=form.maybe("permanent"),
-            requalifier=form.text("requalifier"),
-            rated=_rated_in(form),
-        )
-    )
-
-
 def _rejected(at: Bench, form: Posted) -> c.Command:
     return c.Reject.model_validate(
         _dated(at, form, reason=form.text("reason"), criterion_id=form.text("criterion"))
@@ -113,7 +95,6 @@ def _seconded(at: Bench, form: Posted) -> c.Command:
 
 
 JUDGEMENTS: Mapping[str, Judgement] = {
-    "requalified": Judgement(_requalified),
     "reject": Judgement(_rejected),
     "condemn": Judgement(_condemned),
     "unusable": Judgement(_unusable),
@@ -171,7 +152,6 @@ def _judgement_page(at: Bench, what: str, trouble: Trouble | None, form: Posted)
         today=at.around.today.isoformat(),
         criteria=[("", "Choose"), *_options(criteria, metals)],
         mark=rule_words(at, "condemned.mark"),
-        expansion=rules.rule("condemn.expansion"),
     )
 
 

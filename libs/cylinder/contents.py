@@ -56,15 +56,15 @@ class Contents:
         """At the depth for 1.4 atm: the air depth of nitrox, or both narcotic depths of a mix with helium. Rounded up."""
         m, ft = mod_m_shown(self.mix), mod_ft_shown(self.mix)
         if not self.mix.helium_fraction:
-            return (("Air depth of that (EAD)", _up(ead_m(self.thin, m), ead_ft(self.thin, ft))),)
+            return (("Air depth (EAD) there", _up(ead_m(self.thin, m), ead_ft(self.thin, ft))),)
         both = end_m(self.thin, m), end_ft(self.thin, ft)
         nitrogen = (
             end_m(self.thin, m, oxygen_is_narcotic=False),
             end_ft(self.thin, ft, oxygen_is_narcotic=False),
         )
         return (
-            ("Narcotic depth of that (END), oxygen counted as nitrogen", _up(*both)),
-            ("Narcotic depth of that (END), nitrogen alone counted", _up(*nitrogen)),
+            ("Narcotic (END) there, oxygen counted", _up(*both)),
+            ("Narcotic (END) there, nitrogen alone", _up(*nitrogen)),
         )
 
     @property

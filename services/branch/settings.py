@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, StringConstraints
 
 from cylinder.around import HousePolicy
 
@@ -28,6 +29,8 @@ class ShopSettings(BaseModel):
     whips: int = 4
     slots: int = 28
     relock_min: int = 5
+    label_address: Annotated[str, StringConstraints(pattern=r"^(https?://[A-Za-z0-9.:/_-]{3,50})?$")] = ""
+    """What the code on a label begins with, "https://fill.example"; empty where tablets have no address: then it holds words."""
     store_policy: str = ""
     """The file in the data folder with the shop's own rules on cylinders and gas; they may only tighten the law."""
     permits: str = ""

@@ -14,6 +14,7 @@ from tests.branch.a_shop import MARKS
 from tests.branch.web_floor.conftest import Tablet, a_tablet
 from tests.branch.web_visit.conftest import AtVisit, question
 
+from branch.label import short_code
 from branch.web.pages.steps_analyse import minutes_since
 from cylinder import commands as c
 from cylinder.marks import GasWanted
@@ -152,7 +153,7 @@ def test_the_diver_reads_depths_and_pressures_before_signing(tablet: Tablet) -> 
         "40 m, 132 ft",
         "28 m, 91 ft",
         "3000 psi (207 bar)",
-        "Deepest at 1.4 atm of oxygen",
+        "Deepest (MOD) at 1.4 atm of oxygen",
     ):
         assert words in page
 
@@ -248,3 +249,22 @@ def test_a_program_signs_only_where_the_stroke_is_kept(tablet: Tablet, tmp_path:
 )
 def test_a_time_of_the_clock_is_so_many_minutes_ago(keyed: str, minutes: int | None) -> None:
     assert minutes_since(keyed, dt.datetime(2026, 6, 15, 9, 30, 20, tzinfo=dt.UTC)) == minutes
+
+
+def test_the_label_is_a_page_a_picture_and_a_pdf_and_a_hold_takes_them_away(tablet: Tablet) -> None:
+    visit = a_mix(tablet)
+    assert "is not analysed, so nothing is known" in visit.look("/label").text
+    tablet.shop.up_to("hand_over", visit_id=visit.id, marks=MARKS)
+    assert "MOD 33 m, 111 ft at 1.4 atm" in visit.look("/label").text
+    assert visit.look("/label.png").content.startswith(b"\x89PNG")
+    assert visit.look("/label.pdf").content.startswith(b"%PDF")
+    facts = tablet.facts()
+    visit.look("/label.pdf")
+    assert tablet.facts() == facts
+    code = short_code(visit.shop.visit(visit.id).cylinder_id or UUID(int=0))
+    assert (
+        tablet.get(f"/c/{code}").headers["location"] == f"/cylinders/{visit.shop.visit(visit.id).cylinder_id}"
+    )
+    assert "of no label of ours" in tablet.get("/c/nothing").text
+    tablet.shop.do(c.HoldIt, visit_id=visit.id, why="Smells of oil")
+    assert visit.look("/label.pdf").status_code == 409

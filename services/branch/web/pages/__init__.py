@@ -24,6 +24,7 @@ from branch.web.pages import (
     gap,
     greet,
     hand_over,
+    label,
     recalls,
     sign_in,
     staff,
@@ -37,7 +38,7 @@ from cylinder.refusal import Reason
 _ROUTERS = (
     sign_in.router, board.router, stream.router, stop.router,
     greet.router, find.router, bay.router, hand_over.router, staff.router, about.router,
-    visit.router, bench.router, blend.router, gap.router, recalls.router,
+    label.router, visit.router, bench.router, blend.router, gap.router, recalls.router,
     depth.router, banks_set_up.router, banks_read.router, banks.router,
 )  # fmt: skip
 

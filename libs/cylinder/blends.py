@@ -7,67 +7,29 @@ never say that a cylinder may be blended in: `cylinder.decide.blend` does.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from math import floor
-from typing import Literal
+from dataclasses import replace
 
-from cylinder.gases import PURE_FRACTION, BlendQuestion, GasOnHand
-from cylinder.marks import KeyedPressure
-from gas.adding import READING_WITHIN, Contents, after_adding
-from gas.blend import Blend, BlendAsked, CannotBlend, PredictedMix, Supply, doubts
+from cylinder.gases import BlendQuestion, GasOnHand
+from cylinder.marks import GasWanted, KeyedPressure
+from cylinder.premixed import NEAR_HELIUM_FRACTION, NEAR_OXYGEN_FRACTION, is_near, streaming, topping
+from cylinder.way import Step, Way
+from gas.adding import READING_WITHIN, Contents, after_adding, reading_share
+from gas.blend import Blend, BlendAsked, CannotBlend, PredictedMix
 from gas.blending import plan_blend
 from gas.keyed import KeyedBlend, blend_asked
 from gas.mixture import Mix
 from gas.pressure import Pressure
-from gas.quantity import DRY_AIR, REFERENCE_21_C, Amount, Temperature, in_unit
-from gas.reach import distance
+from gas.quantity import REFERENCE_21_C, Amount, Temperature, in_unit
+from gas.reach import corners, nearest
 from gas.recipe import mixed
 from gas.states import contained, gauge_of
-from gas.topping import Stream, Topped, streamed, topped
-
-NEAR_OXYGEN_FRACTION = 0.005
-NEAR_HELIUM_FRACTION = 0.01
-"""How far one premixed gas may miss the wish and still be offered for it: half of what an analysis is let be off. Our choice."""
 
 OFF_OXYGEN_FRACTION = 0.01
 OFF_HELIUM_FRACTION = 0.02
 """How far what the gauges tell may be from the wish at the end of a blend. The analysis decides (`cylinder.decide.mix`)."""
 
-_BISECTIONS = 12
-
-
-@dataclass(frozen=True)
-class Step:
-    """One thing to do at the valve, until the gauge reads so at that temperature. `ideal` is the ideal-gas gauge, to compare."""
-
-    does: Literal["bleed", "add"]
-    gas: str
-    mix: Mix
-    until: Pressure
-    at: Temperature
-    free_litre: float
-    cost: float = 0.0
-    ideal: Pressure | None = None
-
-
-@dataclass(frozen=True)
-class Way:
-    """The steps to the wish. None left: what is in the cylinder is the wish, as far as a gauge can tell."""
-
-    steps: tuple[Step, ...]
-    predicted: str
-    mix: Mix
-    settles_to: Pressure
-    richest: Mix
-    cost: float = 0.0
-    shares: tuple[tuple[str, float], ...] = ()
-    ideal_makes: Mix | None = None
-    cautions: tuple[str, ...] = ()
-
-    @property
-    def takes_pure_oxygen(self) -> bool:
-        """Oxygen itself flows through the cylinder's valve."""
-        return self.richest.oxygen_fraction >= PURE_FRACTION
+_PULLED_IN = 0.002
+"""A mix on the very edge of what can be made may fall outside by rounding."""
 
 
 def work_out(question: BlendQuestion) -> Way | CannotBlend:
@@ -80,11 +42,26 @@ def work_out(question: BlendQuestion) -> Way | CannotBlend:
             case "partial pressure":
                 return _shown(plan_blend(asked))
             case "banked mix":
-                return _topping(asked, question.gases)
+                return _banked(asked, question.gases)
             case "continuous":
-                return _streaming(asked)
+                return streaming(asked)
     except ValueError as cannot:
         return CannotBlend((_sentence(str(cannot)),))
+
+
+def as_wished(question: BlendQuestion) -> Way | None:
+    """No plan, but what would flow if there were one: so that every rule can be asked at once. None where the wish is no gas."""
+    wish = question.wish
+    if wish.oxygen_percent + wish.helium_percent > 100:
+        return None
+    mix = Mix(wish.oxygen_percent / 100, wish.helium_percent / 100)
+    flows = [mix]
+    if question.method != "continuous":
+        flows += [
+            gas.mix for gas in question.gases if question.method == "partial pressure" or gas.is_banked_mix
+        ]
+    richest = max(flows, key=lambda one: one.oxygen_fraction)
+    return Way((), "", mix, question.end.pressure, richest)
 
 
 def go_on(question: BlendQuestion) -> Way | CannotBlend:
@@ -98,7 +75,7 @@ def go_on(question: BlendQuestion) -> Way | CannotBlend:
     settled = gauge_of(held, asked.reference, volume_litre=asked.volume_litre, unit=asked.end.unit)
     if settled.pascal >= asked.end.pascal - READING_WITHIN.pascal:
         return _at_the_end(asked, settled)
-    way = work_out(question)
+    way = _without_bleed(question, asked, held) or work_out(question)
     if isinstance(way, CannotBlend):
         return way
     gauge = gauge_of(held, asked.step_at, volume_litre=asked.volume_litre, unit=asked.end.unit)
@@ -108,18 +85,24 @@ def go_on(question: BlendQuestion) -> Way | CannotBlend:
     return replace(way, steps=tuple(steps)) if steps else _at_the_end(asked, settled)
 
 
-def is_near(mix: Mix, wish: Mix, *, oxygen: float, helium: float) -> bool:
-    """Whether a mix is the wish, give or take these fractions."""
-    return (
-        abs(mix.oxygen_fraction - wish.oxygen_fraction) <= oxygen + 1e-9
-        and abs(mix.helium_fraction - wish.helium_fraction) <= helium + 1e-9
-    )
+def _without_bleed(question: BlendQuestion, asked: BlendAsked, held: Amount) -> Way | None:
+    """The wish, or what comes near enough to it that letting gas out for the rest would be waste; None where neither is.
 
-
-def keyed(pressure: Pressure) -> KeyedPressure:
-    """A gauge to stop at as it is shown and stored: whole psi, tenths of a bar, never rounded up."""
-    tenths = 10 if pressure.unit == "bar" else 1
-    return KeyedPressure(value=floor(pressure.value * tenths + 1e-6) / tenths, unit=pressure.unit)
+    Only pure gases and streams: what is on top of a banked mix is chosen by nearness anyway.
+    """
+    exact = work_out(question)
+    if isinstance(exact, CannotBlend) or exact.steps[0].does == "add":
+        return exact if isinstance(exact, Way) else None
+    whole = contained(asked.wish, asked.end, asked.reference, volume_litre=asked.volume_litre)
+    share = held.mol / whole.mol
+    edge = corners(held.mix, [one.mix for one in asked.supplies], least_share=share, most_share=share)
+    near = nearest(asked.wish, edge)
+    inside = mixed(*(Amount(one, _PULLED_IN / len(edge)) for one in edge), Amount(near, 1 - _PULLED_IN)).mix
+    if not is_near(inside, asked.wish, oxygen=NEAR_OXYGEN_FRACTION, helium=NEAR_HELIUM_FRACTION):
+        return None
+    wish = GasWanted(oxygen_percent=inside.oxygen_fraction * 100, helium_percent=inside.helium_fraction * 100)
+    way = work_out(question.model_copy(update={"wish": wish}))
+    return way if isinstance(way, Way) and way.steps[0].does == "add" else None
 
 
 def settled(question: BlendQuestion) -> Pressure:
@@ -137,8 +120,11 @@ def after_step(question: BlendQuestion, step: Step, read: KeyedPressure, at_c: f
         raise ValueError(" ".join(asked.reasons))
     now, at = in_unit(read.pressure, question.end.unit), Temperature.of_c(at_c)
     if step.does == "bleed":
-        if now.is_above(asked.contents.read) and at <= asked.contents.at:
-            raise ValueError("the gauge rose while gas was let out: read it again")
+        mix, litre = asked.contents.mix, asked.volume_litre
+        before = contained(mix, asked.contents.read, asked.contents.at, volume_litre=litre)
+        left = contained(mix, now, at, volume_litre=litre)
+        if left.mol > before.mol * (1 + reading_share(now, at, READING_WITHIN, mix)):
+            raise ValueError("there is more in it than before gas was let out: read it again")
         return question.model_copy(update={"read": read, "cylinder_c": at_c, "step_c": at_c})
     held = _within(asked.contents, question)
     inside = after_adding(held, step.mix, volume_litre=asked.volume_litre, read=now, at=at)
@@ -234,93 +220,17 @@ def _shown(plan: Blend | CannotBlend) -> Way | CannotBlend:
     )
 
 
-def _topping(asked: BlendAsked, gases: Iterable[GasOnHand]) -> Way | CannotBlend:
-    """One banked mix that comes near enough, else several of them, with a bleed where it takes one."""
-    banked = [gas.supply for gas in gases if gas.is_banked_mix]
-    if not banked:
-        return CannotBlend(("No banked mix is chosen. Choose one, or another way to blend.",))
-    made = sorted(
-        ((_topped(asked, one), one) for one in banked),
-        key=lambda pair: distance(pair[0].whole.mix, asked.wish),
-    )
-    weak = []
-    for top, supply in made:
-        if not is_near(top.whole.mix, asked.wish, oxygen=NEAR_OXYGEN_FRACTION, helium=NEAR_HELIUM_FRACTION):
-            continue
-        if _can_push(supply, top.amount, top.until, asked.reference):
-            return _way_of(asked, top, supply.name, _price(top.amount, ((supply, 1.0),)))
-        weak.append(
-            f"{supply.name} has too little pressure, or too little gas, to reach {top.until.words()}."
-        )
-    exact = _shown(plan_blend(replace(asked, supplies=tuple(banked))))
-    if isinstance(exact, Way):
-        return exact
-    return CannotBlend(tuple(weak) or exact.reasons, exact.nearest or made[0][0].whole.mix)
-
-
-def _topped(asked: BlendAsked, supply: Supply) -> Topped:
-    return topped(
-        asked.contents,
-        supply.mix,
-        volume_litre=asked.volume_litre,
-        end=asked.end,
-        reference=asked.reference,
-        read_at=asked.step_at,
-    )
-
-
-def _streaming(asked: BlendAsked) -> Way | CannotBlend:
-    found = streamed(asked)
-    if isinstance(found, Stream):
-        stream = found.topped
-        shares = tuple((supply.name, share) for supply, share in found.shares)
-        way = _way_of(
-            asked, stream, f"Stream of {stream.supply.words()}", _price(stream.amount, found.shares)
-        )
-        return replace(way, shares=shares)
-    return CannotBlend(found.reasons, _nearest_stream(asked))
-
-
-def _nearest_stream(asked: BlendAsked) -> Mix | None:
-    """On the straight line from what air alone would make to the wish: the last mix that one stream still makes."""
-    if doubts(asked):
-        return None
-    try:
-        from_air = _topped(asked, Supply("Air", DRY_AIR)).whole.mix
-    except ValueError:
-        return None
-    low, high, best = 0.0, 1.0, None
-    for _ in range(_BISECTIONS):
-        share = (low + high) / 2
-        mix = mixed(Amount(asked.wish, share), Amount(from_air, 1 - share)).mix
-        if isinstance(streamed(replace(asked, wish=mix)), Stream):
-            low, best = share, mix
-        else:
-            high = share
-    return best
-
-
-def _way_of(asked: BlendAsked, top: Topped, name: str, cost: float) -> Way:
-    step = Step("add", name, top.supply, top.until, top.at, top.amount.free_litre(), cost)
-    richest = max((top.supply, top.whole.mix), key=lambda mix: mix.oxygen_fraction)
-    return Way((step,), top.predicted.words(), top.whole.mix, asked.end, richest, cost)
-
-
-def _can_push(supply: Supply, gives: Amount, until: Pressure, reference: Temperature) -> bool:
-    """Whether a bottle still stands above the gauge of its step once it has given so much."""
-    if supply.pressure is None:
-        return True
-    left = supply.pressure
-    if supply.bottle_litre is not None:
-        bottle = contained(supply.mix, left, reference, volume_litre=supply.bottle_litre)
-        remains = Amount(supply.mix, max(0.0, bottle.mol - gives.mol))
-        left = gauge_of(remains, reference, volume_litre=supply.bottle_litre, unit=left.unit)
-    return not until.is_above(left)
-
-
-def _price(amount: Amount, shares: Iterable[tuple[Supply, float]]) -> float:
-    return sum(amount.free_litre() / 1000 * share * supply.price_per_m3 for supply, share in shares)
-
-
 def _sentence(words: str) -> str:
     return words[:1].upper() + words[1:] + "."
+
+
+def _banked(asked: BlendAsked, gases: Iterable[GasOnHand]) -> Way | CannotBlend:
+    """One banked mix that comes near enough, else several of them, with a bleed where it takes one."""
+    one = topping(asked, gases)
+    supplies = tuple(gas.supply for gas in gases if gas.is_banked_mix)
+    if isinstance(one, Way) or not supplies:
+        return one
+    exact = _shown(plan_blend(replace(asked, supplies=supplies)))
+    if isinstance(exact, Way):
+        return exact
+    return CannotBlend(one.reasons or exact.reasons, exact.nearest or one.nearest)

@@ -10,9 +10,9 @@ from collections.abc import Iterable
 from cylinder import commands as c
 from cylinder.around import Around
 from cylinder.blending import Blending
-from cylinder.blends import Step, Way, after_step, go_on, keyed, settled, work_out
+from cylinder.blends import after_step, as_wished, go_on, settled, work_out
 from cylinder.decide import fill, mix
-from cylinder.decide.blend_rules import Blender, Vessel, against_blend
+from cylinder.decide.blend_rules import Blender, Vessel, against_blend, cannot
 from cylinder.decide.gates import new_fact
 from cylinder.facts import (
     BlendPlanned,
@@ -29,6 +29,7 @@ from cylinder.marks import GasWanted, KeyedPressure
 from cylinder.recorded import NewFact
 from cylinder.refusal import Reason, Refused, refuse_if
 from cylinder.visit import Visit
+from cylinder.way import Step, Way, keyed
 from gas.adding import READING_WITHIN
 from gas.blend import CannotBlend
 from gas.mixture import Mix
@@ -44,9 +45,10 @@ def plan(state: Visit, command: c.PlanBlend, around: Around) -> tuple[NewFact, .
     if state.gas.is_air:
         reasons.append(Reason("blend.air", "Air is wanted: that is a plain fill, and no blend."))
     if isinstance(way, CannotBlend):
-        reasons += _cannot(way)
-    else:
-        reasons += _rules(state, question, way, command.valve, around)
+        reasons += cannot(way)
+    flows = way if isinstance(way, Way) else as_wished(question)
+    if flows is not None:
+        reasons += _rules(state, question, flows, command.valve, around)
     refuse_if(_once(reasons))
     assert isinstance(way, Way)
     planned = _planned(state, question, way, "start", command.valve)
@@ -106,7 +108,7 @@ def plan_anew(state: Visit, command: c.PlanBlendAnew, around: Around) -> tuple[N
         }
     )
     way = go_on(question)
-    refuse_if(_cannot(way) if isinstance(way, CannotBlend) else ())
+    refuse_if(cannot(way) if isinstance(way, CannotBlend) else ())
     assert isinstance(way, Way)
     refuse_if(_once(_rules(state, question, way, blending.plan.valve, around)))
     return _from_here(state, question, "analysis", blending, command.read, around)
@@ -139,7 +141,7 @@ def _from_here(
     way = go_on(question)
     against: Iterable[Reason] = ()
     if isinstance(way, CannotBlend):
-        against = _cannot(way)
+        against = cannot(way)
     elif way.steps:
         against = _rules(state, question, way, valve, around)
     planned = _planned(state, question, way, follows, valve, [one.words for one in _once(against)])
@@ -223,14 +225,6 @@ def _unlisted(names: Iterable[str], gases: Iterable[GasOnHand]) -> list[Reason]:
         for name in names
         if name not in listed
     ]
-
-
-def _cannot(found: CannotBlend) -> list[Reason]:
-    reasons = [Reason("blend.cannot", words) for words in found.reasons]
-    if found.nearest is not None:
-        words = f"The nearest mix that these gases can make: {found.nearest.words()}."
-        reasons.append(Reason("blend.nearest", words))
-    return reasons
 
 
 def _once(reasons: Iterable[Reason]) -> tuple[Reason, ...]:

@@ -9,9 +9,11 @@ import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from cylinder.blends import Way
+from cylinder.blends import as_wished, work_out
 from cylinder.gases import VALVES_BAR, BlendQuestion, ValveKind
-from cylinder.refusal import Reason, reason_of
+from cylinder.refusal import Reason, Refused, reason_of
+from cylinder.way import Way
+from gas.blend import CannotBlend
 from gas.pressure import Pressure
 from rulebook import (
     Finding,
@@ -44,6 +46,27 @@ class Blender:
     def papers(self) -> tuple[Paper, ...]:
         """The same as the rulebook takes it."""
         return (Paper("mix training", self.trained_until),) if self.trained_until else ()
+
+
+def judged(rules: Pack, question: BlendQuestion, vessel: Vessel, blender: Blender) -> Way:
+    """The steps, outside of any visit. Raises Refused with every reason why they cannot, or must not, be taken."""
+    way = work_out(question)
+    flows = way if isinstance(way, Way) else as_wished(question)
+    reasons = [] if isinstance(way, Way) else cannot(way)
+    if flows is not None:
+        reasons += against_blend(rules, question, flows, vessel, blender)
+    if isinstance(way, CannotBlend) or reasons:
+        raise Refused(reasons)
+    return way
+
+
+def cannot(found: CannotBlend) -> list[Reason]:
+    """Why no steps lead to the wish, and the nearest mix that these gases do make."""
+    reasons = [Reason("blend.cannot", words) for words in found.reasons]
+    if found.nearest is not None:
+        words = f"The nearest mix that these gases can make: {found.nearest.words()}."
+        reasons.append(Reason("blend.nearest", words))
+    return reasons
 
 
 def against_blend(

@@ -10,12 +10,10 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from branch.web.gate import SignedIn, TheNode
 from branch.web.pages.blend_view import CAUTIONS
 from branch.web.problems import Problem
-from cylinder.blends import Step, Way, keyed, work_out
-from cylinder.decide.blend_rules import Blender, Vessel, against_blend
+from cylinder.decide.blend_rules import Blender, Vessel, judged
 from cylinder.gases import BlendQuestion, ValveKind
 from cylinder.marks import KeyedPressure
-from cylinder.refusal import Reason, Refused
-from gas.blend import CannotBlend
+from cylinder.way import Step, Way, keyed
 
 router = APIRouter()
 _REFUSALS: dict[int | str, dict[str, object]] = {
@@ -67,19 +65,9 @@ class BlendDocument(_Document):
 @router.post("/api/blend", tags=["node"], summary="Work out a blend", responses=_REFUSALS)
 def plan_blend(asked: BlendAskedDocument, node: TheNode, session: SignedIn) -> BlendDocument:
     """Nothing is recorded. 409 when it cannot be done or must not be done; the nearest mix stands among the reasons."""
-    way = work_out(asked.question)
-    if isinstance(way, CannotBlend):
-        reasons = [Reason("blend.cannot", words, "input") for words in way.reasons]
-        if way.nearest is not None:
-            words = f"The nearest mix that these gases can make: {way.nearest.words()}."
-            reasons.append(Reason("blend.nearest", words, "input"))
-        raise Refused(reasons)
     vessel = Vessel(asked.spec, asked.valve, asked.is_oxygen_clean)
     blender = Blender(node.gases.trained().get(session.person.actor.id), node.desk.today())
-    against = against_blend(node.desk.rules, asked.question, way, vessel, blender)
-    if against:
-        raise Refused(against)
-    return _document(way)
+    return _document(judged(node.desk.rules, asked.question, vessel, blender))
 
 
 def _document(way: Way) -> BlendDocument:

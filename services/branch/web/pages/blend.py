@@ -18,11 +18,9 @@ from branch.web.pages.blend_form import asked_in, gases_in
 from branch.web.pages.blend_view import CAUTIONS, PlanView, plan_view
 from branch.web.pages.render import go, render
 from branch.web.pages.staff import Manager
-from cylinder.blends import work_out
-from cylinder.decide.blend_rules import Blender, against_blend
+from cylinder.decide.blend_rules import Blender, judged
 from cylinder.gases import MOST_GASES, GasOnHand
-from cylinder.refusal import Reason
-from gas.blend import CannotBlend
+from cylinder.refusal import Reason, Refused
 
 router = APIRouter(include_in_schema=False)
 
@@ -46,32 +44,31 @@ def worksheet(request: Request, node: TheNode, session: SignedIn) -> Response:
     if not form.has("ask"):
         ticked = Posted(tuple(("gas", gas.name) for gas in node.gases.on_hand()))
         return _sheet(request, node, session, ticked)
-    plan, reasons, nearest = _planned(node, session, form)
+    plan, reasons = _planned(node, session, form)
     trouble = Trouble(reasons, 422) if reasons else None
-    return _sheet(request, node, session, form, plan=plan, trouble=trouble, nearest=nearest)
+    return _sheet(request, node, session, form, plan=plan, trouble=trouble)
 
 
-def _planned(node: Node, session: Session, form: Posted) -> tuple[PlanView | None, tuple[Reason, ...], str]:
-    """The plan, or every reason why there is none and the nearest mix that could be made."""
+def _planned(node: Node, session: Session, form: Posted) -> tuple[PlanView | None, tuple[Reason, ...]]:
+    """The plan, or every reason why there is none."""
     asked = asked_in(form, node.gases.on_hand())
     if isinstance(asked, tuple):
-        return None, asked, ""
-    way = work_out(asked.question)
-    if isinstance(way, CannotBlend):
-        reasons = tuple(Reason("blend.cannot", words, "input") for words in way.reasons)
-        return None, reasons, way.nearest.words() if way.nearest else ""
+        return None, asked
     blender = Blender(node.gases.trained().get(session.person.actor.id), node.desk.today())
-    reasons = against_blend(node.desk.rules, asked.question, way, asked.vessel, blender)
-    return (None, reasons, "") if reasons else (plan_view(asked.question, way), (), "")
+    try:
+        way = judged(node.desk.rules, asked.question, asked.vessel, blender)
+    except Refused as refused:
+        return None, refused.reasons
+    return plan_view(asked.question, way), ()
 
 
 def _sheet(
     request: Request, node: Node, session: Session, form: Posted, *, plan: PlanView | None = None,
-    trouble: Trouble | None = None, nearest: str = "",
+    trouble: Trouble | None = None,
 ) -> Response:  # fmt: skip
     return render(
         request, "blend.html", title="Blend", session=session, status=trouble.status if trouble else 200,
-        kept=form, plan=plan, trouble=trouble, nearest=nearest, on_hand=node.gases.on_hand(), ticked=set(form.all("gas")),
+        kept=form, plan=plan, trouble=trouble, on_hand=node.gases.on_hand(), ticked=set(form.all("gas")),
         valves=VALVE_WORDS, methods=METHOD_WORDS, cautions=CAUTIONS, specs_options=_specs(node),
     )  # fmt: skip
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from cylinder.blends import Step, Way, keyed
 from cylinder.gases import BlendQuestion
+from cylinder.way import Step, Way, keyed
 from gas.pressure import Pressure
 
 FINE_STEP_BAR = 3.0

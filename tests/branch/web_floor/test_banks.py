@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 
 import pytest
-from tests.branch.a_shop import Shop
+from tests.branch.a_shop import DIVER, Shop
 from tests.branch.web_floor.conftest import Tablet, a_tablet, form
 
 from branch import banks as kept
+from cylinder import commands as c
+from cylinder.marks import GasWanted
 from plant.bank_state import BankState
 
 
@@ -30,8 +32,8 @@ def read(tablet: Tablet, here: str, bottle: str, bar: str, warm: str = "21") -> 
 
 
 def the_bank(shop: Shop) -> BankState:
-    with shop.node.store.reading() as c:
-        (found,) = kept.banks(c, shop.node.settings.node)
+    with shop.node.store.reading() as cursor:
+        (found,) = kept.banks(cursor, shop.node.settings.node)
     return found
 
 
@@ -82,12 +84,17 @@ def test_what_if_counts_who_waits_and_writes_nothing(shop: Shop, manager: Tablet
     read(manager, here, "B", "280")
     shop.greet(tag=5)
     shop.up_to("people_out", tag=6)
+    nitrox = c.Taken(tag=7, gas=GasWanted(oxygen_percent=32))
+    shop.do(c.Greet, diver_ref=DIVER, level="Advanced", covers_nitrox=True, cylinders=(nitrox,))
+    shop.do(c.HoldIt, visit_id=shop.greet(tag=8), why="Valve does not close")
     facts = manager.facts()
     page = manager.get(
         f"{here}?litre=12&start=60&target=200&more=3&delivery=340&swept=10&ratio=10&least=20"
     ).text
     assert "fills all 5 cylinders" in page
     assert "2 of 2 come full" in page
+    assert "1 more want another gas" in page
+    assert "1 held or stopped" in page
     assert "60 bar assumed" in page
     assert "3000 psi as stamped" in page
     assert "give or take" in page

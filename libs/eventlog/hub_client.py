@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime as dt
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from collections.abc import AsyncGenerator, AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -214,7 +214,7 @@ class HubClient:
             raise HubUnreachable(f"the bell went silent: {type(wrong).__name__}") from wrong
         raise HubUnreachable("the hub closed the bell")
 
-    async def pieces(self, path: str, *, after: int) -> AsyncIterator[bytes]:
+    async def pieces(self, path: str, *, after: int) -> AsyncGenerator[bytes, None]:
         """The bytes of a file after so many, piece by piece, until its end. Raises HubUnreachable, HubRefused.
 
         Nobody has signed what comes: whoever asks for a file must know its digest.
@@ -234,7 +234,7 @@ class HubClient:
                 start = response.headers.get("content-range", "").removeprefix("bytes ").partition("-")[0]
                 if after and start != str(after):
                     raise HubUnreachable("the answer begins where nobody asked")
-                async for piece in response.aiter_bytes(PIECE_BYTES):
+                async for piece in response.aiter_bytes():
                     yield piece
         except (httpx.HTTPError, TimeoutError) as wrong:
             raise HubUnreachable(f"the file broke off: {type(wrong).__name__}") from wrong

@@ -5,7 +5,7 @@ Must never judge what comes back, and never hold more of the file in memory than
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncGenerator, Mapping
 from typing import Protocol, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -23,7 +23,7 @@ class Giving(Protocol):
         self, method: str, path: str, *, body: bytes | None = None, params: Mapping[str, str] | None = None
     ) -> bytes: ...
 
-    def pieces(self, path: str, *, after: int) -> AsyncIterator[bytes]: ...
+    def pieces(self, path: str, *, after: int) -> AsyncGenerator[bytes, None]: ...
 
 
 async def latest(hub: Giving) -> SignedManifest | None:
@@ -42,7 +42,7 @@ async def blocked(hub: Giving, sha256: str) -> BlockedList:
     return _read(BlockedList, await hub.ask("GET", f"/v1/snapshots/{sha256}/blocked"))
 
 
-def pieces(hub: Giving, sha256: str, *, after: int) -> AsyncIterator[bytes]:
+def pieces(hub: Giving, sha256: str, *, after: int) -> AsyncGenerator[bytes, None]:
     """The bytes of the file after so many. Raises HubUnreachable, HubRefused (404: it is gone)."""
     return hub.pieces(f"/v1/snapshots/{sha256}", after=after)
 

@@ -15,11 +15,13 @@ import structlog
 from branch.store import BranchStore
 from branch.store import views as look
 from branch.store.branch_log import NODE_ENROLLED, trusted_key
+from branch.store.known_against import drop_list, list_of, take_list
 from branch.store.rows import Cursor, node_row, sealed_of, text, unfolded
 from branch.verify import rebuild
 from eventlog.chain import Head
 from eventlog.envelope import Malformed, Sealed
 from eventlog.hub_client import BeatHeard
+from eventlog.snapshot import BlockedList
 from eventlog.wire import BeatDocument, FeedPage, GivenBack, HashAtDocument, PushAnswer, PushRefusal
 from sync import at_branch, beats, epochs
 from sync.at_branch import Acked, Held, HubSays, PageTaken, StartAgain
@@ -121,7 +123,19 @@ class Conversation:
     def adopt(self, search: Search) -> int:
         """Follow the new epoch; gives how many positions were cut."""
         with self.store.writing() as tx:
-            return epochs.adopt(tx.log, search)
+            cut = epochs.adopt(tx.log, search)
+            drop_list(tx.c)  # It speaks of another feed.
+            return cut
+
+    def take_list(self, said: BlockedList) -> None:
+        """Keep what the hub says is stopped, until the records behind it are here. Raises ValueError."""
+        with self.store.writing() as tx:
+            take_list(tx.c, said)
+
+    def list_of(self) -> str | None:
+        """The digest of the ready file whose list is kept."""
+        with self.store.reading() as c:
+            return list_of(c)
 
     def given_back(self, answer: GivenBack) -> int:
         """Mark what the hub has settled or refused; gives how many."""

@@ -20,6 +20,8 @@ class Link:
     state: Literal["checking", "live", "cut"] = "checking"
     trouble: str = ""
     hub_head: int = 0
+    ready_file: str = ""
+    """How the first reading from the hub's ready file goes, or why it was thrown away, in words."""
     has_ended: bool = False
     """The loops ended by a fault: only a new start brings the line back."""
     standings_differ: bool = False

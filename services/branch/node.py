@@ -19,15 +19,16 @@ from branch.divers import Divers
 from branch.enrolment import finish
 from branch.gases import ShopGases
 from branch.house_rules import PermitRead, house_policy, permits_read
-from branch.link import news_heard_at
+from branch.link import Link, news_heard_at
 from branch.live import Live
 from branch.marker import FOLDER, MarkerFile, MarkerKeeper
 from branch.people import People
+from branch.ready_file import ReadyFile
 from branch.settings import ShopSettings, read_settings
 from branch.signatures import Signatures
 from branch.store import Author, BranchStore
 from branch.store.rows import node_row
-from branch.sync import BEAT_S, Sync
+from branch.sync import BEAT_S, ITEMS_A_PAGE, Sync
 from branch.time_floor import TimeFloor
 from branch.waking import wake
 from eventlog.hub_client import HubClient
@@ -137,9 +138,17 @@ def open_node(data: Path, world: World, *, hub_url: str | None = None, is_alone:
         clock=world.now,
     )
     talk = Conversation(store=store, new_id=world.new_id, now=floor.now)
+    link = Link()
+    ready = ReadyFile(
+        data=data,
+        hub_key=public_key(settings.hub_public_key),
+        talk=talk,
+        link=link,
+        items_a_page=ITEMS_A_PAGE,
+    )
     sync = Sync(
-        store=store, client=client, floor=floor, live=live, divers=divers, jitter=world.chance, talk=talk,
-        beat_s=world.beat_s,
+        store=store, client=client, floor=floor, live=live, link=link, divers=divers, jitter=world.chance, talk=talk,
+        ready=ready, beat_s=world.beat_s,
     )  # fmt: skip
     desk = Desk(
         store=store,
@@ -161,6 +170,17 @@ def open_node(data: Path, world: World, *, hub_url: str | None = None, is_alone:
     )
     signatures = Signatures(data / "signatures", world.new_token)
     return Node(
-        settings, store, desk, people, divers, ShopGases(store), live, floor, world, sync, http, signatures,
+        settings,
+        store,
+        desk,
+        people,
+        divers,
+        ShopGases(store),
+        live,
+        floor,
+        world,
+        sync,
+        http,
+        signatures,
         permits_read(data, settings),
     )

@@ -217,7 +217,7 @@ def _standings(c: sqlite3.Cursor) -> tuple[list[Standing], list[str]]:
     wrong: list[str] = []
     for cylinder_id in look.standing_ids(c):
         try:
-            standings += filter(None, (look.folded_again(c, cylinder_id),))
+            standings += filter(None, (look.checked_standing(c, cylinder_id),))
         except StoreIsBroken as broken:
             wrong.append(f"standing: {broken}")
     return standings, wrong

@@ -18,6 +18,7 @@ from branch.conversation import Conversation
 from branch.divers import Divers
 from branch.link import Link
 from branch.live import Live
+from branch.ready_file import ReadyFile
 from branch.store import BranchStore
 from branch.time_floor import TimeFloor
 from eventlog.feed import NewEpoch, PageRefused, check_page
@@ -62,13 +63,14 @@ class Sync:
     client: HubClient
     floor: TimeFloor
     live: Live
+    link: Link
     divers: Divers
     jitter: Callable[[], float]
     talk: Conversation
+    ready: ReadyFile
     beat_s: float = BEAT_S
     own_came_back: Callable[[], None] = lambda: None
     """Facts of this shop's own came by the feed that were not held here."""
-    link: Link = field(default_factory=Link)
     _push: asyncio.Event = field(default_factory=asyncio.Event)
     _pull: asyncio.Event = field(default_factory=asyncio.Event)
     _beat: asyncio.Event = field(default_factory=asyncio.Event)
@@ -124,7 +126,9 @@ class Sync:
                 await self._search_on(self._search)
                 continue
             here = await asyncio.to_thread(self.talk.here)
-            if here is None or await self._read_page(here):
+            if here is None:
+                return
+            if not await self._read_ready_file(here) and await self._read_page(here):
                 return
 
     async def beat_once(self) -> None:
@@ -134,6 +138,7 @@ class Sync:
             return
         heard = await self.client.beat(beat)
         self._refuse_stale(heard.answer.hub_time)
+        self.ready.hear_epoch(heard.answer.epoch)
         found = await asyncio.to_thread(self.talk.take_beat_answer, heard)
         if isinstance(found, StartAgain):
             await self._start_again(found)
@@ -200,6 +205,24 @@ class Sync:
         here = await asyncio.to_thread(self.talk.here)
         # Without progress it is offered again at the next turn: a key may come yet, or the epoch be another by now.
         return done > 0 and here is not None and here.feed.epoch == answer.epoch
+
+    async def _read_ready_file(self, here: Standpoint) -> bool:
+        """One page of the file from which a shop that begins with nothing starts. False: the hub's feed is next."""
+        page = await self.ready.page(self.client, here)
+        if page is None:
+            return False
+        try:
+            taken = await asyncio.to_thread(self._take, here, page, self.floor.now())
+        except PageRefused as refused:
+            self.ready.throw_away(refused.reason)
+            return False
+        if isinstance(taken, StartAgain):
+            self.ready.look_again()
+            await self._start_again(taken)
+            return True
+        log.info("absorbed from the ready file", items=taken.items, position=page.after + taken.items)
+        self.live.ring()
+        return True
 
     async def _read_page(self, here: Standpoint) -> bool:
         """One page; True when there is nothing more to read."""

@@ -46,7 +46,7 @@ def check(store: BranchStore) -> Report:
         cached: list[Standing] = []
         for cylinder_id in look.standing_ids(c):
             try:
-                cached += filter(None, (look.folded_again(c, cylinder_id),))
+                cached += filter(None, (look.checked_standing(c, cylinder_id),))
             except StoreIsBroken as wrong:
                 problems.append(str(wrong))
         c.execute("select count(*) from fact")

@@ -22,6 +22,7 @@ from branch.store.branch_log import SqliteBranchLog, own_after, trust, unplaced
 from branch.store.claims import forget_claims
 from branch.store.datastore import BranchDatastore, EnvelopeRecorder
 from branch.store.fold import fold_put_off, settle_standing
+from branch.store.known_against import claim_again, drop_when_passed
 from branch.store.older import add_columns, fill_feed_copy, move_claims
 from branch.store.rows import StoreIsBroken, node_row
 from branch.store.up_to_date import bring_up_to_date
@@ -162,6 +163,8 @@ class Tx:
         `fold_put_off`, which has to come to its end before the page that reaches the head.
         """
         taken = at_branch.take_page(self.log, page, heard_at=heard_at, proven=proven)
+        if self.log.stood is not None:
+            drop_when_passed(self.c, self.log.stood.feed)
         if puts_off:
             self.log.folded.put_off(self.c)
         else:
@@ -181,6 +184,7 @@ class Tx:
         forget_claims(self.c)
         for table in ("standing", "unfolded"):
             self.c.execute(f"delete from {table}")
+        claim_again(self.c)
 
     def settle(self, subject: str) -> Standing | None:
         """Fold one cylinder's standing again."""

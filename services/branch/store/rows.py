@@ -119,7 +119,32 @@ def node_row(c: Cursor) -> Standpoint | None:
 
 
 def standing_row(c: Cursor, cylinder_id: UUID) -> Standing | None:
-    """The standing of a cylinder, or None when it is on no record. Raises StoreIsBroken.
+    """What is held against a cylinder, for whoever decides or looks; None when nothing is known of it. Raises StoreIsBroken.
+
+    Its standing by the records that are here, and the blocks that the hub's list knows beyond them.
+    """
+    return with_known_against(c, cylinder_id, own_standing(c, cylinder_id))
+
+
+def with_known_against(c: Cursor, cylinder_id: UUID, found: Standing | None) -> Standing | None:
+    """A standing with the blocks that the hub's list adds to it while the records are being read; none is taken away."""
+    c.execute("select document from known_against where cylinder_id = ?", (str(cylinder_id),))
+    row = c.fetchone()
+    if row is None:
+        return found
+    try:
+        kept = Standing.model_validate_json(text(row[0]))
+    except ValidationError:
+        raise StoreIsBroken(f"what is known against {cylinder_id} cannot be read") from None
+    if found is None:
+        return kept
+    held = {block.id for block in found.blocks}
+    added = tuple(block for block in kept.blocks if block.id not in held)
+    return found.model_copy(update={"blocks": (*found.blocks, *added), "marks": found.marks or kept.marks})
+
+
+def own_standing(c: Cursor, cylinder_id: UUID) -> Standing | None:
+    """The standing of a cylinder by the records that are here, or None when it is on none. Raises StoreIsBroken.
 
     The cached one, unless facts have come that are not folded into it yet: then it is folded here.
     """

@@ -1,7 +1,7 @@
 -- The branch's database beside the recorder's own table `stored_events`
 -- (originator_id = incarnation, originator_version = seq, state = signature ‖ envelope bytes).
--- Everything but stored_events, envelope_beside, feed_copy, unread_item, given, node, diver_card, person, device, session,
--- pin_try, gas_on_hand and mix_training can be rebuilt from the log.
+-- Everything but stored_events, envelope_beside, feed_copy, unread_item, given, known_against, known_against_list, node,
+-- diver_card, person, device, session, pin_try, gas_on_hand and mix_training can be rebuilt from the log.
 
 create table if not exists node (
     one integer primary key check (one = 1),
@@ -121,6 +121,19 @@ create table if not exists near_key (
     claim_id integer not null,
     primary key (key, claim_id)
 ) strict, without rowid;
+
+-- What the hub's list says is stopped, while a node that began with nothing reads the records behind it.
+create table if not exists known_against (
+    cylinder_id text primary key,
+    document text not null
+) strict;
+
+create table if not exists known_against_list (
+    one integer primary key check (one = 1),
+    epoch text not null,
+    position integer not null,
+    sha256 text not null
+) strict;
 
 create table if not exists open_visit (
     visit_id text primary key,

@@ -9,6 +9,7 @@ from uuid import UUID
 
 from branch.store.claims import near_claims
 from branch.store.filing import Filing
+from branch.store.known_against import known_ids
 from branch.store.rows import (
     Cursor,
     StoreIsBroken,
@@ -16,8 +17,10 @@ from branch.store.rows import (
     facts_of_visit,
     is_unfolded,
     number,
+    own_standing,
     standing_row,
     text,
+    with_known_against,
 )
 from cylinder.around import LookAlike
 from cylinder.basis import Basis
@@ -117,8 +120,8 @@ def standings(c: Cursor, cylinder_ids: Iterable[UUID]) -> tuple[Standing, ...]:
 
 
 def every_standing(c: Cursor) -> tuple[Standing, ...]:
-    """All standings. Raises StoreIsBroken."""
-    return standings(c, standing_ids(c))
+    """All standings, and what the hub's list knows beyond them. Raises StoreIsBroken."""
+    return standings(c, sorted({*standing_ids(c), *known_ids(c)}))
 
 
 def standing_ids(c: Cursor) -> tuple[UUID, ...]:
@@ -128,8 +131,13 @@ def standing_ids(c: Cursor) -> tuple[UUID, ...]:
 
 
 def folded_again(c: Cursor, cylinder_id: UUID) -> Standing | None:
+    """What is held against a cylinder, folded now. Raises StoreIsBroken when the cached standing says otherwise."""
+    return with_known_against(c, cylinder_id, checked_standing(c, cylinder_id))
+
+
+def checked_standing(c: Cursor, cylinder_id: UUID) -> Standing | None:
     """The standing as the facts give it now. Raises StoreIsBroken when the cached one says otherwise."""
-    cached = standing_row(c, cylinder_id)
+    cached = own_standing(c, cylinder_id)
     if cached is not None and cached != standing_of(cylinder_id, Filing(c).look):
         raise StoreIsBroken(f"the cached standing of {cylinder_id} is not what its facts say")
     return cached
@@ -167,7 +175,8 @@ def oxygen_service(c: Cursor, known: Standing, today: dt.date, months: int) -> O
 
 def standing_digest(c: Cursor) -> str:
     """The digest of all cached standings, to compare with other nodes at the same position."""
-    return digest(every_standing(c))
+    found = (own_standing(c, cylinder_id) for cylinder_id in standing_ids(c))
+    return digest(one for one in found if one is not None)
 
 
 def _nearest(serial: str, known: Standing) -> LookAlike | None:

@@ -1,0 +1,428 @@
+"""A shop that begins with nothing starts from the hub's ready file, and ends where one does that read page by page."""
+
+from __future__ import annotations
+
+import asyncio
+import dataclasses
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from tests.branch.a_hub import connect, shop_at
+from tests.branch.a_ready_file import PackingHub
+from tests.branch.a_shop import MARKS, Clock, Shop, open_shop
+
+from branch import ready_file, witness
+from branch.store import views as look
+from branch.store.known_against import known_ids
+from branch.store.rows import own_standing, standing_row, unfolded
+from branch.verify import check
+from cylinder import commands as c
+from cylinder.marks import Marks
+from cylinder.refusal import Refused
+from eventlog.checkpoint import Checkpoint, sign_checkpoint
+from eventlog.hub_client import HubUnreachable
+from eventlog.keys import key_id
+from eventlog.snapshot import pages, sign_manifest
+from eventlog.tree import Edge, grow
+
+ITEMS = 7
+
+
+@dataclass
+class Network:
+    """A hub with some facts and a condemnation in its feed, all of them in its ready file, and a folder for new shops."""
+
+    hub: PackingHub
+    reef: Shop
+    folder: Path
+    victim: uuid.UUID
+    opened: list[Shop] = dataclasses.field(default_factory=list)
+
+    def new_shop(self, slug: str) -> Shop:
+        """A shop that has read nothing yet. It stands in the feed beyond the file."""
+        shop = shop_at(self.hub, self.folder, slug)
+        return self._few_a_page(shop)
+
+    def started_again(self, shop: Shop) -> Shop:
+        """As after a kill: what was not committed is gone, the files lie where they lay."""
+        data = shop.node.store.path.parent
+        shop.node.store.close()
+        self.opened.remove(shop)
+        return self._few_a_page(connect(open_shop(data, shop.clock), self.hub))
+
+    def _few_a_page(self, shop: Shop) -> Shop:
+        shop.node.sync.ready.items_a_page = ITEMS
+        self.opened.append(shop)
+        return shop
+
+
+@pytest.fixture
+def network(tmp_path: Path) -> Iterator[Network]:
+    hub = PackingHub(Clock())
+    reef = shop_at(hub, tmp_path, "reef")
+    in_step(reef)
+    for n in range(2):
+        reef.up_to(
+            "whip", tag=20 + n, marks=Marks(serial=f"B{n}71925", maker="ZQ", spec="3AL", first_test="2021-07")
+        )
+    visit_id = reef.up_to("dates")
+    victim = reef.visit(visit_id).cylinder_id
+    assert victim is not None
+    reef.condemn(victim)
+    in_step(reef)
+    hub.pack()
+    made = Network(hub, reef, tmp_path, victim, [reef])
+    yield made
+    for shop in made.opened:
+        shop.node.store.close()
+
+
+def in_step(*shops: Shop) -> None:
+    """What the loops do until there is nothing more to do."""
+    for _ in range(3):
+        for one in shops:
+            asyncio.run(one.node.sync.push_all())
+            asyncio.run(one.node.sync.pull_all())
+
+
+def pull(shop: Shop) -> None:
+    asyncio.run(shop.node.sync.pull_all())
+
+
+def files(shop: Shop) -> list[str]:
+    folder = shop.node.store.path.parent / ready_file.FOLDER
+    return sorted(path.name for path in folder.iterdir()) if folder.exists() else []
+
+
+def position(shop: Shop) -> int:
+    with shop.node.store.writing() as tx:
+        return tx.node().feed.position
+
+
+def stored(shop: Shop) -> list[list[tuple[object, ...]]]:
+    """Every byte that follows from the feed."""
+    asked = (
+        "select event_id, inc, seq, position, envelope_hash, is_proven, state from fact_state where position > 0 order by 4",
+        "select position, feed_hash from feed_copy order by position",
+        "select envelope_hash, position, state from unread_item order by envelope_hash",
+        "select cylinder_id, document from standing order by cylinder_id",
+        "select cylinder_id, bare from serial_claim order by cylinder_id, bare",
+        "select key_id, node, public_key, name from node_key order by key_id",
+        "select * from known_against",
+        "select * from known_against_list",
+        "select * from unfolded",
+    )
+    found: list[list[tuple[object, ...]]] = []
+    with shop.node.store.reading() as cursor:
+        for sql in asked:
+            cursor.execute(sql)
+            found.append([tuple(row) for row in cursor.fetchall()])
+    return found
+
+
+def is_whole(network: Network, shop: Shop) -> None:
+    """It holds what a shop holds that has read the feed page by page."""
+    in_step(shop, network.reef)
+    hub, manifest = network.hub, network.hub.manifest
+    network.hub.manifest = None
+    other = network.new_shop(f"other-{uuid.uuid4().hex[:6]}")
+    in_step(other, network.reef, shop, other)
+    hub.manifest = manifest
+    assert position(shop) == position(other) == len(hub.state.feed)
+    assert stored(shop) == stored(other)
+    assert not check(shop.node.store).problems
+    assert shop.node.sync.link.state == "live"
+    assert files(shop) == []
+
+
+def test_a_new_shop_reads_the_file_then_the_tail_and_holds_the_same_bytes_as_one_that_read_page_by_page(
+    network: Network,
+) -> None:
+    shop = network.new_shop("gannet")
+    pull(shop)
+    assert network.hub.ranges == [""]
+    assert shop.node.sync.link.heard_at == shop.clock.now()
+    assert shop.node.sync.link.ready_file == ""
+    is_whole(network, shop)
+    assert network.hub.ranges == [""], "it is read once"
+
+
+def test_nothing_is_heard_by_a_file_alone(network: Network) -> None:
+    """What stands in it was true when it was made. Only the hub's own page at the head is news."""
+    shop = network.new_shop("gannet")
+    manifest = network.hub.manifest
+    assert manifest is not None
+    while position(shop) < manifest.position:
+        with shop.node.store.writing() as tx:
+            here = tx.node()
+        assert asyncio.run(shop.node.sync._read_ready_file(here))
+        with shop.node.store.writing() as tx:
+            assert tx.node().heard_at is None
+        assert shop.node.sync.link.heard_at is None
+    with shop.node.store.reading() as cursor:
+        assert unfolded(cursor, 1), "nothing is folded before the head"
+        known = standing_row(cursor, network.victim)
+    assert known is not None
+    assert known.is_condemned
+
+
+def test_a_blocked_cylinder_is_stopped_before_the_file_is_in(network: Network) -> None:
+    shop = network.new_shop("gannet")
+    network.hub.breaks_after = 10
+    with pytest.raises(HubUnreachable):
+        pull(shop)
+    assert position(shop) == 0
+    with shop.node.store.reading() as cursor:
+        (found,) = look.near_serial(cursor, MARKS.serial)
+        held = look.folded_again(cursor, network.victim)
+        assert own_standing(cursor, network.victim) is None, "it is no standing"
+        assert look.standing_ids(cursor) == ()
+        assert [one.cylinder_id for one in look.every_standing(cursor)] == [network.victim]
+    assert found.standing.is_condemned
+    assert held is not None
+    assert held.blocks[0].words.startswith("Known against it: ")
+    assert held.blocks[0].node == "reef"
+    visit_id = shop.greet()
+    shop.do(c.Identify, visit_id=visit_id, marks=MARKS)
+    visit = shop.visit(visit_id)
+    assert visit.cylinder_id == network.victim, "it is not taken for a cylinder that nobody knows"
+    with pytest.raises(Refused, match="Known against it: Condemned"):
+        shop.up_to("people_out", visit_id=visit_id)
+    network.hub.breaks_after = 0
+    pull(shop)
+    with shop.node.store.reading() as cursor:
+        assert known_ids(cursor) == ()
+        known = standing_row(cursor, network.victim)
+    assert known is not None
+    assert known.is_condemned
+    assert not known.blocks[0].words.startswith("Known against it: ")
+
+
+def test_after_a_cut_or_a_kill_the_bytes_that_came_are_not_fetched_again(network: Network) -> None:
+    shop = network.new_shop("gannet")
+    third = len(network.hub.packed) // 3 + 1
+    network.hub.breaks_after = third
+    for _ in range(2):
+        with pytest.raises(HubUnreachable):
+            pull(shop)
+        assert f"of {len(network.hub.packed)} bytes" in shop.node.sync.link.ready_file
+        shop = network.started_again(shop)
+    network.hub.breaks_after = 0
+    pull(shop)
+    assert network.hub.ranges == ["", f"bytes={third}-", f"bytes={2 * third}-"]
+    is_whole(network, shop)
+
+
+def _another_digest(hub: PackingHub) -> None:
+    hub.packed = hub.packed[:100] + bytes([hub.packed[100] ^ 1]) + hub.packed[101:]
+
+
+def _shorter(hub: PackingHub) -> None:
+    hub.packed = hub.packed[:-20]
+
+
+def _longer(hub: PackingHub) -> None:
+    hub.packed += b"x"
+
+
+def _two_lines_exchanged(hub: PackingHub) -> None:
+    hub.exchange(5, 6)
+
+
+def _a_line_is_missing(hub: PackingHub) -> None:
+    assert hub.manifest is not None
+    del hub.lines[9]
+    hub.sign(position=hub.manifest.position, feed_hash=hub.manifest.feed_hash)
+
+
+def _a_line_more(hub: PackingHub) -> None:
+    assert hub.manifest is not None
+    hub.sign(position=hub.manifest.position - 1, feed_hash=hub.manifest.feed_hash)
+
+
+def _unpacks_to_more(hub: PackingHub) -> None:
+    assert hub.manifest is not None
+    hub.manifest = hub.manifest.model_copy(update={"unpacked_bytes": 5000})
+    hub.signed = sign_manifest(hub.manifest, hub.key)
+
+
+def _no_line(hub: PackingHub) -> None:
+    assert hub.manifest is not None
+    hub.lines[3] = b'{"position": 4}'
+    hub.sign(position=hub.manifest.position, feed_hash=hub.manifest.feed_hash)
+
+
+def _list_of_another_file(hub: PackingHub) -> None:
+    assert hub.blocked is not None
+    hub.blocked = hub.blocked.model_copy(update={"position": 1})
+
+
+WRONG: list[tuple[Callable[[PackingHub], None], str]] = [
+    (_another_digest, "another digest"),
+    (_shorter, "bytes, the hub signed"),
+    (_longer, "more came than the hub signed"),
+    (_two_lines_exchanged, "do not lead to the cumulative hash"),
+    (_a_line_is_missing, "where 10 was due"),
+    (_a_line_more, "the hub signed"),
+    (_unpacks_to_more, "unpacks to more"),
+    (_no_line, "no fact of the feed"),
+    (_list_of_another_file, "belongs to another file"),
+]
+
+
+@pytest.mark.parametrize(("spoil", "words"), WRONG, ids=[spoil.__name__.strip("_") for spoil, _ in WRONG])
+def test_a_file_that_is_not_what_the_hub_signed_or_does_not_lead_there_is_thrown_away_before_the_first_write(
+    network: Network, spoil: Callable[[PackingHub], None], words: str
+) -> None:
+    spoil(network.hub)
+    shop = network.new_shop("gannet")
+    with shop.node.store.writing() as tx:
+        here = tx.node()
+    assert not asyncio.run(shop.node.sync._read_ready_file(here))
+    assert position(shop) == 0
+    assert words in shop.node.sync.link.ready_file
+    assert "page by page" in shop.node.sync.link.ready_file
+    assert files(shop) == []
+    pull(shop)
+    assert position(shop) == len(network.hub.state.feed)
+    assert shop.node.sync.link.state == "live"
+
+
+def test_a_manifest_that_the_hub_did_not_sign_is_not_followed(network: Network) -> None:
+    hub = network.hub
+    shop = network.new_shop("gannet")
+    real, hub.key = hub.key, Ed25519PrivateKey.generate()
+    hub.pack()
+    hub.key = real
+    pull(shop)
+    assert "page by page" in shop.node.sync.link.ready_file
+    assert hub.ranges == []
+    is_whole(network, shop)
+
+
+def test_a_file_that_changes_on_the_disk_after_it_was_checked_is_not_believed(network: Network) -> None:
+    shop = network.new_shop("gannet")
+    ready = shop.node.sync.ready
+    with shop.node.store.writing() as tx:
+        here = tx.node()
+    assert asyncio.run(shop.node.sync._read_ready_file(here))
+    assert ready._manifest is not None
+    network.hub.exchange(9, 10)
+    ready._facts.write_bytes(network.hub.packed)
+    ready._pages = pages(
+        ready._facts, ready._manifest, dataclasses.replace(here.feed, position=ITEMS), ["a" * 64] * 9, ITEMS
+    )
+    with shop.node.store.writing() as tx:
+        here = tx.node()
+    assert not asyncio.run(shop.node.sync._read_ready_file(here))
+    assert position(shop) == ITEMS
+    assert "feed hash" in shop.node.sync.link.ready_file
+    is_whole(network, shop)
+
+
+@pytest.mark.parametrize("taken", [1, 3])
+def test_killed_in_the_middle_of_the_file_it_goes_on_from_there(network: Network, taken: int) -> None:
+    shop = network.new_shop("gannet")
+    for _ in range(taken):
+        with shop.node.store.writing() as tx:
+            here = tx.node()
+        assert asyncio.run(shop.node.sync._read_ready_file(here))
+    shop = network.started_again(shop)
+    assert position(shop) == taken * ITEMS
+    pull(shop)
+    assert network.hub.ranges == [""], "it is not fetched again"
+    is_whole(network, shop)
+
+
+def test_a_new_epoch_discards_a_file_that_is_on_the_way(network: Network) -> None:
+    shop = network.new_shop("gannet")
+    network.hub.breaks_after = 50
+    with pytest.raises(HubUnreachable):
+        pull(shop)
+    network.hub.breaks_after = 0
+    network.hub.gets_a_new_epoch("e2")
+    network.hub.manifest = None
+    pull(shop)
+    assert "older epoch" in shop.node.sync.link.ready_file
+    assert len(network.hub.ranges) == 1
+    is_whole(network, shop)
+
+
+def test_a_new_epoch_discards_a_file_that_is_being_read(network: Network) -> None:
+    shop = network.new_shop("gannet")
+    with shop.node.store.writing() as tx:
+        here = tx.node()
+    assert asyncio.run(shop.node.sync._read_ready_file(here))
+    network.hub.gets_a_new_epoch("e2")
+    asyncio.run(shop.node.sync.beat_once())
+    assert "new epoch" in shop.node.sync.link.ready_file
+    pull(shop)
+    with shop.node.store.reading() as cursor:
+        assert known_ids(cursor) == ()
+    is_whole(network, shop)
+
+
+def test_a_file_that_the_hub_has_thrown_away_is_begun_anew(network: Network) -> None:
+    shop = network.new_shop("gannet")
+    network.hub.breaks_after = 50
+    with pytest.raises(HubUnreachable):
+        pull(shop)
+    network.hub.breaks_after = 0
+    network.hub.pack()
+    pull(shop)
+    pull(shop)
+    is_whole(network, shop)
+
+
+def test_a_disk_without_room_for_it_says_so_and_the_feed_is_read(
+    network: Network, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ready_file, "LEFT_FREE_BYTES", 1 << 60)
+    shop = network.new_shop("gannet")
+    pull(shop)
+    assert "too full" in shop.node.sync.link.ready_file
+    assert network.hub.ranges == []
+    is_whole(network, shop)
+
+
+def test_a_line_over_which_no_file_comes_does_not_keep_the_feed_away(network: Network) -> None:
+    shop = network.new_shop("gannet")
+    network.hub.loses_answers_to = network.hub.manifest.sha256 if network.hub.manifest else ""
+    for _ in range(ready_file.MOST_FRUITLESS):
+        try:
+            pull(shop)
+        except HubUnreachable:
+            continue
+    assert "nothing of it came through" in shop.node.sync.link.ready_file
+    is_whole(network, shop)
+
+
+def test_a_shop_that_has_read_something_asks_for_no_file(network: Network) -> None:
+    in_step(network.reef)
+    assert network.hub.ranges == []
+    assert (
+        "GET latest" not in [one for one in network.hub.asked[1:] if network.reef.node.sync.ready.is_over][1:]
+    )
+    reef = network.started_again(network.reef)
+    asked = len(network.hub.asked)
+    pull(reef)
+    assert network.hub.asked[asked:] == ["GET feed"]
+
+
+def test_the_witness_finds_the_hub_s_checkpoint_in_what_came_by_a_file(network: Network) -> None:
+    shop = network.new_shop("gannet")
+    pull(shop)
+    manifest, hub = network.hub.manifest, network.hub
+    assert manifest is not None
+    tree, _ = grow(Edge(), [bytes.fromhex(row.link.hash) for row in hub.state.feed[: manifest.position]])
+    said = Checkpoint(
+        epoch=manifest.epoch, position=manifest.position, root=tree.root.hex(), feed_hash=manifest.feed_hash,
+        hub_time=hub.clock.now(), key_id=key_id(hub.key.public_key()),
+    )  # fmt: skip
+    with shop.node.store.writing() as tx:
+        signed = sign_checkpoint(said, hub.key)
+        assert witness.take(tx.c, signed, hub_key=hub.key.public_key(), now=hub.clock.now()) == "agrees"

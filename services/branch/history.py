@@ -71,7 +71,10 @@ def _said(fact: f.Fact) -> str:
             return _bench(fact)
         case f.OxygenCleaned() | f.OxygenServiceEnded() | f.GasFitForOxygen():
             return _bench(fact)
-        case f.FillAuthorised() | f.ReadingTaken() | f.FillCompleted() | f.FillAborted() | f.GasAnalysed():
+        case (
+            f.FillAuthorised() | f.ReadingTaken() | f.FillCompleted() | f.FillAborted() | f.GasAnalysed()
+            | f.ReadingsDisagreed() | f.MixTakenAsMeasured()
+        ):  # fmt: skip
             return _fill(fact)
         case f.VisitFact():
             return _visit(fact)
@@ -173,6 +176,10 @@ def _fill(fact: f.Fact) -> str:
             return f"Filled with {gas.words} from {start.words} to {end.words}"
         case f.FillAborted(at=at, why=why):
             return f"Fill stopped{' at ' + at.words if at else ''}: {why}"
+        case f.ReadingsDisagreed(oxygen_percent=(first, second)):
+            return f"Two readings too far apart: {first:g} and {second:g} % oxygen"
+        case f.MixTakenAsMeasured(oxygen_percent=oxygen, wanted=wanted, finding=finding):
+            return f"Taken as it reads, {oxygen:g} % oxygen for {wanted.words}: {finding}"
         case f.GasAnalysed(oxygen_percent=oxygen, helium_percent=helium):
             return f"Analysed: {oxygen:g} % oxygen{f', {helium:g} % helium' if helium else ''}"
         case _:
@@ -214,6 +221,7 @@ _PLAIN = {
     f.CertificationSeen.KIND: "Certification seen",
     f.AreaCleared.KIND: "People out of the fill area",
     f.ValveBlownOut.KIND: "Valve blown out, O-ring looked at",
+    f.ContentsSigned.KIND: "Analysis read and signed by the diver",
     f.WhipBled.KIND: "Whip bled and off",
     f.ValveTaped.KIND: "Taped: full",
     f.HandedOver.KIND: "Handed over",

@@ -247,6 +247,11 @@ def _gas(visit: Visit, mix: Mix | None) -> tuple[tuple[Line, ...], tuple[Notice,
     if mix.oxygen_fraction < AIR_LOWEST_OXYGEN_FRACTION:
         words = "Breathed at or near the surface it can make you pass out without warning. Use it only as you were trained to."
         notices.append(Notice("soon", "This gas holds less oxygen than air.", words))
+    if visit.taken is not None:
+        words = "You took it as what it reads, and not as what you asked for: plan by the figures here."
+        notices.append(Notice("soon", f"{visit.gas.words} was asked for, {mix.words()} is in it.", words))
+    if visit.signed is not None:
+        lines.append(Line("Signed for", "by you, after you read the analysis"))
     return tuple(lines), tuple(notices)
 
 

@@ -24,6 +24,7 @@ from starlette.routing import Route
 
 from cylinder.facts import (
     ActorCertified,
+    ContentsSigned,
     CylinderIdentified,
     CylinderReceived,
     DatesRead,
@@ -31,6 +32,7 @@ from cylinder.facts import (
     FillCompleted,
     GasAnalysed,
     HandedOver,
+    MixTakenAsMeasured,
 )
 from cylinder.marks import GasWanted, KeyedPressure, Marks
 from eventlog.answer import sign_answer
@@ -86,6 +88,8 @@ class Told:
     start: KeyedPressure = _LEFT
     gas: GasWanted = _AIR_WANTED
     analysed: tuple[float, float] | None = None
+    is_taken: bool = False
+    is_signed: bool = False
     marks: Marks = _MARKS
     requalified: str | None = "2024-04"
     looked_inside: str | None = "2026-02"
@@ -116,6 +120,19 @@ class Told:
         if self.analysed is not None:
             oxygen, helium = self.analysed
             told.append(GasAnalysed(visit_id=visit_id, oxygen_percent=oxygen, helium_percent=helium))
+            if self.is_taken:
+                told.append(
+                    MixTakenAsMeasured(
+                        visit_id=visit_id, oxygen_percent=oxygen, helium_percent=helium, wanted=self.gas,
+                        finding="Told of the depth",
+                    )
+                )  # fmt: skip
+            if self.is_signed:
+                told.append(
+                    ContentsSigned(
+                        visit_id=visit_id, oxygen_percent=oxygen, helium_percent=helium, how="drawn", mark_sha256="5e" * 32
+                    )
+                )  # fmt: skip
         return told
 
 

@@ -108,6 +108,20 @@ def test_trimix_tells_its_helium_and_warns_of_little_oxygen() -> None:
     assert "This gas holds less oxygen than air." in text
 
 
+def test_a_signature_is_told_where_there_is_one() -> None:
+    assert "Signed for: by you, after you read the analysis" in written(replace(NITROX, is_signed=True)).text
+    assert "Signed for" not in written(NITROX).text
+
+
+def test_a_mix_that_was_taken_as_it_reads_is_told_with_the_wish() -> None:
+    text = written(replace(NITROX, analysed=(35.8, 0), is_taken=True, is_signed=True)).text
+
+    assert "Nitrox 32 was asked for, Nitrox 35.8 % is in it." in text
+    # 10·(1.4/0.358 − 1) = 29.1 msw and 33·(1.4/0.358 − 1) = 96.05 fsw.
+    assert "Deepest (MOD) at 1.4 atm of oxygen: 29 m (96 ft)" in text
+    assert "15 - FULL - Nitrox 35.8 %" in text
+
+
 @pytest.mark.parametrize("analysed", [None, (90.0, 20.0), (0.0, 100.0)])
 def test_a_mix_without_a_usable_analysis_is_never_called_full(analysed: tuple[float, float] | None) -> None:
     shown = written(replace(NITROX, analysed=analysed))

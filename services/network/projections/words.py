@@ -113,6 +113,12 @@ def _fill(fact: facts.Fact) -> Told | None:
             return Told("Filled", f"{end.words} of {rated.words} rated, {gas.words}")
         case facts.FillAborted(why=why):
             return Told("Fill stopped", why)
+        case facts.ReadingsDisagreed(oxygen_percent=(first, second)):
+            return Told("Readings too far apart", f"{first:g} and {second:g} % oxygen")
+        case facts.MixTakenAsMeasured(oxygen_percent=oxygen, wanted=wanted, finding=finding):
+            return Told("Mix taken as it reads", f"{oxygen:g} % oxygen, {wanted.words} wanted: {finding}")
+        case facts.ContentsSigned():
+            return Told("Signed by the diver")
         case facts.GasAnalysed(oxygen_percent=oxygen, helium_percent=helium):
             return Told("Gas analysed", f"{oxygen:g} % oxygen" + (f", {helium:g} % helium" if helium else ""))
         case facts.WhipBled():

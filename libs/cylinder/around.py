@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from uuid import UUID
 
 from cylinder.basis import Basis
+from cylinder.facts import CertifiedWork
 from cylinder.gases import GasOnHand
 from cylinder.marks import Marks
 from cylinder.near import Likeness
@@ -29,6 +30,8 @@ class Actor:
     role: str
     certificate: str = ""
     certificate_until: dt.date | None = None
+    covers: frozenset[CertifiedWork] | None = None
+    """What the certificate is for; None where nobody said, which limits nothing."""
     mixes_until: dt.date | None = None
     """The last good day of their training to mix gas, as a manager here saw it; None where nobody did."""
 

@@ -17,6 +17,7 @@ from uuid import UUID
 from cylinder.facts import (
     ActorCertified,
     ActorWithdrawn,
+    CertifiedWork,
     KeyRevoked,
     NodeSuspected,
     SuspicionLifted,
@@ -73,16 +74,19 @@ class Proof:
             (not at_hub or fact.node == self._hub)
             and fact.role in roles
             and self.is_genuine(fact)
-            and self.is_certified(fact.actor, roles, fact.node, fact.performed_on)
+            and self.is_certified(fact.actor, roles, fact.node, fact.performed_on, at=fact.origin)
         )
 
     def is_genuine(self, fact: Recorded) -> bool:
         """Whether its signature was checked, its id says one thing only, and its key was in good hands."""
         return fact.origin.is_proven and fact.id not in self._contested and self.stands(fact.origin)
 
-    def is_certified(self, actor: str, roles: frozenset[str], node: str, day: dt.date) -> bool:
+    def is_certified(
+        self, actor: str, roles: frozenset[str], node: str, day: dt.date, *, at: Origin | None = None
+    ) -> bool:
         """Whether this node, or the hub, had certified them in one of these roles on that day.
 
+        `at` is where the work is written down: what stands before a withdrawal of that very day still counts.
         The last word up to that day counts, by the day and then by the id; of the words of that very day, any.
         """
         said = [
@@ -90,7 +94,7 @@ class Proof:
             for one in self._certifications.get(actor_subject(actor), ())
             if one.node in (node, self._hub) and one.performed_on <= day
         ]
-        if not said or self._is_withdrawn(actor, node, day):
+        if not said or self._is_withdrawn(actor, node, day, at):
             return False
         last = max(said, key=lambda one: (one.performed_on, one.id))
         that_day = [one for one in said if one.performed_on == day or one.id == last.id]
@@ -110,11 +114,12 @@ class Proof:
             and self.is_genuine(one)
         )
 
-    def _is_withdrawn(self, actor: str, node: str, day: dt.date) -> bool:
+    def _is_withdrawn(self, actor: str, node: str, day: dt.date, at: Origin | None) -> bool:
         """A withdrawal holds until a later day's certification by the same node, or by the hub."""
         again = [one for one in self._certifications.get(actor_subject(actor), ()) if one.performed_on <= day]
         return any(
             from_date <= day
+            and not (day == from_date == withdrawn.performed_on and _is_before(at, withdrawn.origin))
             and not any(
                 one.performed_on > withdrawn.performed_on
                 and one.node in (withdrawn.node, self._hub)
@@ -162,6 +167,30 @@ class Proof:
             case _:  # From newer software: nothing of that node is beyond doubt.
                 doubt = _Distrust(fact.id, None, (), may_be_lifted)
                 self._distrusts.setdefault(fact.subject, []).append(doubt)
+
+
+def covered_work(
+    credentials: Iterable[Recorded], actor: str, node: str, day: dt.date
+) -> frozenset[CertifiedWork] | None:
+    """What somebody's latest certification by this node or the hub says it is for; None where it, or nobody, says."""
+    said = [
+        one
+        for one in credentials
+        if isinstance(one.fact, ActorCertified)
+        and one.fact.actor_id == actor
+        and one.node in (node, HUB)
+        and one.performed_on <= day
+    ]
+    if not said:
+        return None
+    last = max(said, key=lambda one: (one.performed_on, one.id)).fact
+    assert isinstance(last, ActorCertified)
+    return None if last.covers is None else frozenset(last.covers)
+
+
+def _is_before(at: Origin | None, then: Origin) -> bool:
+    """Earlier in the same incarnation of the same node's log; of any other two places nobody can tell."""
+    return at is not None and at.node == then.node and at.inc == then.inc and at.seq < then.seq
 
 
 def _day(text: str) -> dt.date:

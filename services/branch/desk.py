@@ -26,6 +26,7 @@ from cylinder.around import Actor, Around, HousePolicy
 from cylinder.decide import decide
 from cylinder.facts import CylinderRegistered
 from cylinder.oxygen import OxygenService
+from cylinder.proof import covered_work
 from cylinder.recorded import Origin, Recorded, cylinder_of
 from cylinder.refusal import Refused
 from cylinder.standing import Standing
@@ -191,15 +192,20 @@ class Desk:
         stands = node_row(cursor)
         heard = self.heard_at(stands)
         today = now.astimezone(self.settings.tz).date()
+        vouching = look.credentials(cursor, actor.id, self.settings.node)
         return Around(
             now=now,
             today=today,
-            actor=replace(actor, mixes_until=trained_until(cursor, actor.id)),
+            actor=replace(
+                actor,
+                covers=covered_work(vouching, actor.id, self.settings.node, today),
+                mixes_until=trained_until(cursor, actor.id),
+            ),
             rules=self.rules,
             policy=self.policy,
             oxygen=None if standing is None else self._oxygen(cursor, visit, standing, today),
             origin=None if stands is None else self._next_place(stands),
-            credentials=look.credentials(cursor, actor.id, self.settings.node),
+            credentials=vouching,
             standing=standing,
             gases=gases_on_hand(cursor),
             open_visits=self.open_visits(),

@@ -16,7 +16,7 @@ from uuid import UUID
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
-from branch.store import BranchStore
+from branch.store import BranchStore, Tx
 from branch.store.rows import Cursor, number, text
 from cylinder.around import Actor
 
@@ -82,11 +82,10 @@ class People:
             tx.c.execute(_SET_PIN, (actor_id, hashed))
             tx.c.execute("delete from pin_try where actor_id = ?", (actor_id,))
 
-    def dismiss(self, actor_id: str) -> None:
-        """Somebody no longer works here: no sign-in, and open sessions end at once."""
-        with self._store.writing() as tx:
-            tx.c.execute("update person set is_here = 0 where actor_id = ?", (actor_id,))
-            tx.c.execute("delete from session where actor_id = ?", (actor_id,))
+    def dismiss(self, tx: Tx, actor_id: str) -> None:
+        """Somebody no longer works here: no sign-in, and open sessions end, with what `tx` records of it."""
+        tx.c.execute("update person set is_here = 0 where actor_id = ?", (actor_id,))
+        tx.c.execute("delete from session where actor_id = ?", (actor_id,))
 
     def device_code(self) -> str:
         """A one-time code by which a tablet becomes one of this shop's; good for ten minutes."""

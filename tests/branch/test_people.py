@@ -66,7 +66,8 @@ def test_a_revoked_tablet_and_a_dismissed_person_are_out_at_once(shop: Shop) -> 
         device_token=device, actor_id=shop.actors["operator"].id, pin="407118"
     )
     manager = shop.node.people.sign_in(device_token=device, actor_id=shop.actors["manager"].id, pin="407118")
-    shop.node.people.dismiss(shop.actors["operator"].id)
+    with shop.node.store.writing() as tx:
+        shop.node.people.dismiss(tx, shop.actors["operator"].id)
     assert shop.node.people.session(operator, device) is None
     assert shop.node.people.session(manager, device) is not None
     shop.node.people.revoke_device(shop.node.people.devices()[0][0])

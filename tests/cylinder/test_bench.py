@@ -35,6 +35,7 @@ from cylinder import commands as c
 from cylinder import facts as f
 from cylinder.around import Actor
 from cylinder.decide import decide
+from cylinder.proof import covered_work
 from cylinder.recorded import Recorded
 from cylinder.refusal import Refused
 
@@ -316,3 +317,38 @@ def test_the_owner_is_told_about_a_record_that_exists() -> None:
 def test_bad_news_about_a_condemned_cylinder_is_still_taken() -> None:
     for judgement in (fail_visual(), reject(), condemn(), make_unusable(), place_hold()):
         assert AT_BENCH.but(condemned()).when(judgement).facts
+
+
+@pytest.mark.parametrize("judgement", JUDGEMENTS)
+def test_on_its_last_day_a_certificate_is_good_and_on_the_day_after_it_is_not(judgement: Dated) -> None:
+    last_day = replace(INSPECTOR, certificate_until=TODAY)
+    assert not AT_BENCH.by(last_day).when(judgement(TODAY)).reasons
+    AT_BENCH.by(replace(INSPECTOR, certificate_until=TODAY - dt.timedelta(days=1))).when(
+        judgement(TODAY)
+    ).is_refused_for("bench.certificate")
+
+
+def test_good_news_needs_a_certificate_for_that_work_and_bad_news_does_not() -> None:
+    # 49 CFR 180.205(b), 2015 annual edition: nobody represents a requalification as done without an approval.
+    looks_only = AT_BENCH.by(replace(INSPECTOR, covers=frozenset({"visual inspection"})))
+    reasons = looks_only.when(requalify()).is_refused_for("bench.certificate-kind")
+    assert "this needs one for pressure test" in reasons[0].words
+    looks_only.when(pass_visual()).makes(f.VisualPassed)
+    tests_only = AT_BENCH.by(replace(INSPECTOR, covers=frozenset({"pressure test"})))
+    tests_only.when(pass_visual()).is_refused_for("bench.certificate-kind")
+    for bad_news in (fail_visual(), reject(), condemn()):
+        assert not tests_only.when(bad_news).reasons
+
+
+def test_the_latest_certificate_of_this_shop_says_what_it_is_for() -> None:
+    older = certified(INSPECTOR, HERE, on=dt.date(2026, 1, 1))
+    fact = older.fact
+    assert isinstance(fact, f.ActorCertified)
+    newer = replace(
+        certified(INSPECTOR, HERE, on=dt.date(2026, 3, 1)),
+        fact=fact.model_copy(update={"covers": ("pressure test",)}),
+    )
+    elsewhere = replace(newer, id=an_id("elsewhere"), origin=replace(newer.origin, node="shop-nine"))
+    assert covered_work((newer, older, elsewhere), INSPECTOR.id, HERE, TODAY) == frozenset({"pressure test"})
+    assert covered_work((newer, older), INSPECTOR.id, HERE, dt.date(2026, 2, 1)) is None
+    assert covered_work((elsewhere,), INSPECTOR.id, HERE, TODAY) is None

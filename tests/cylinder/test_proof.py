@@ -134,6 +134,18 @@ def test_only_the_hub_speaks_of_keys() -> None:
     assert not found(*INSPECTORS, released(), suspected(), lifted_by_a_shop).is_clear
 
 
+def test_of_the_day_they_left_what_stands_before_the_withdrawal_in_the_same_log_still_counts() -> None:
+    left = replace(withdrawn(INSPECTOR, since=YESTERDAY, on=YESTERDAY), origin=origin(NEXT_DOOR, 40))
+    before, after = (released(at=origin(NEXT_DOOR, seq)) for seq in (39, 41))
+    assert found(*INSPECTORS, before, left).is_clear
+    assert not found(*INSPECTORS, after, left).is_clear
+    other_log = released(at=origin(NEXT_DOOR, 39, log="second"))
+    assert not found(*INSPECTORS, other_log, left).is_clear
+    # From an earlier day on, nothing of the day of leaving counts, wherever it stands.
+    since_long = replace(withdrawn(INSPECTOR, since=LONG_AGO, on=YESTERDAY), origin=origin(NEXT_DOOR, 40))
+    assert not found(*INSPECTORS, before, since_long).is_clear
+
+
 @pytest.mark.parametrize("doubt", [revoked(), suspected(), withdrawn(INSPECTOR)])
 def test_a_doubt_from_newer_software_is_a_doubt(doubt: Recorded) -> None:
     newer = replace(doubt, fact=UnknownFact(kind=doubt.kind, version=2))

@@ -61,7 +61,7 @@ def judge(command: c.BenchCommand, around: Around) -> tuple[NewFact, ...]:
                 )
             return (of_the_bench(command, OwnerNotified(about=command.block_id, how=command.how), around),)
         case c.PassVisual():
-            check_inspector(command, around, standing)
+            check_inspector(command, around, standing, work="visual inspection")
             passed = VisualPassed(
                 findings=command.findings, rated=command.rated, certificate=around.actor.certificate
             )

@@ -100,7 +100,11 @@ def beforehand(command: c.Inspect, standing: Standing, around: Around) -> tuple[
 def inspect(command: c.Inspect, standing: Standing, around: Around) -> tuple[NewFact, ...]:
     """Record the inspection with the outcome that the inspector confirms. Raises Refused."""
     is_good_news = command.outcome == "pass"
-    reasons = judging_reasons(command, around, standing if is_good_news else None)
+    reasons = (
+        judging_reasons(command, around, standing, work="visual inspection")
+        if is_good_news
+        else judging_reasons(command, around)
+    )
     reasons += _material_reasons(around.rules, standing, command.looked)
     if unknown := [one.defect for one in command.looked.found if one.defect not in _DEFECTS]:
         refuse_if([*reasons, Reason("inspect.defect", f"No such finding: {', '.join(unknown)}.", "input")])

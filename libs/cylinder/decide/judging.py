@@ -12,7 +12,7 @@ from cylinder import commands as c
 from cylinder.around import Around
 from cylinder.clearing import may_clear
 from cylinder.decide.gates import inspector_reasons, proof_reasons
-from cylinder.facts import Fact, on_evidence
+from cylinder.facts import CertifiedWork, Fact, on_evidence
 from cylinder.near import bare
 from cylinder.recorded import NewFact, cylinder_subject
 from cylinder.refusal import Reason, Refused, refuse_if
@@ -34,9 +34,23 @@ class Dated(Protocol):
     def evidence(self) -> str: ...
 
 
-def judging_reasons(command: Dated, around: Around, standing: Standing | None = None) -> list[Reason]:
-    """An inspector whose certificate is good, a day that can be; `standing` is given where good news is to be recorded."""
+def judging_reasons(
+    command: Dated, around: Around, standing: Standing | None = None, *, work: CertifiedWork | None = None
+) -> list[Reason]:
+    """An inspector whose certificate is good, a day that can be; `standing` is given where good news is to be recorded.
+
+    `work` is what the good news comes of: a certificate for something else does not cover it. Bad news needs none.
+    """
     reasons = list(inspector_reasons(around))
+    covers = around.actor.covers
+    if work is not None and not reasons and covers is not None and work not in covers:
+        reasons.append(
+            Reason(
+                "bench.certificate-kind",
+                f"Certificate {around.actor.certificate} is for {' and '.join(sorted(covers)) or 'nothing'}; "
+                f"this needs one for {work}.",
+            )
+        )
     on = command.performed_on
     if on > around.today:
         reasons.append(Reason("bench.day-ahead", f"{on:%d %B %Y} lies ahead of today."))
@@ -63,9 +77,11 @@ def judging_reasons(command: Dated, around: Around, standing: Standing | None = 
     return reasons
 
 
-def check_inspector(command: Dated, around: Around, standing: Standing | None = None) -> None:
+def check_inspector(
+    command: Dated, around: Around, standing: Standing | None = None, *, work: CertifiedWork | None = None
+) -> None:
     """The same, refused at once."""
-    refuse_if(judging_reasons(command, around, standing))
+    refuse_if(judging_reasons(command, around, standing, work=work))
 
 
 def good_news(

@@ -16,7 +16,7 @@ from cylinder.visit import Visit
 
 def clean(command: c.CleanForOxygen, standing: Standing, around: Around) -> tuple[NewFact, ...]:
     """On every record of this cylinder, naming the links by which they are one. Raises Refused."""
-    reasons = judging_reasons(command, around, standing)
+    reasons = judging_reasons(command, around, standing, work="oxygen cleaning")
     months = around.policy.oxygen_service_months
     latest = last_day(command.performed_on, command.until, months)
     if command.until < command.performed_on:

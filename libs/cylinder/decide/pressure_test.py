@@ -85,7 +85,7 @@ def follows(command: c.Requalify, standing: Standing, around: Around) -> Follows
 def requalify(command: c.Requalify, standing: Standing, around: Around) -> tuple[NewFact, ...]:
     """Record the outcome that a person confirms. Raises Refused with every reason."""
     passes = command.outcome == "pass"
-    reasons = judging_reasons(command, around, standing if passes else None)
+    reasons = passing_reasons(command, standing, around) if passes else judging_reasons(command, around)
     found = follows(command, standing, around)
     kept = found.tested if command.test is not None else None
     if passes:
@@ -121,6 +121,11 @@ def requalify(command: c.Requalify, standing: Standing, around: Around) -> tuple
         serial_read=serial, certificate=around.actor.certificate, test=kept,
     )  # fmt: skip
     return (of_the_bench(command, condemned, around),)
+
+
+def passing_reasons(command: c.Requalify, standing: Standing, around: Around) -> list[Reason]:
+    """Whether this person may record a passed test (49 CFR 180.205(b): nobody represents one without approval)."""
+    return judging_reasons(command, around, standing, work="pressure test")
 
 
 def needs_eddy_current(rules: Pack, standing: Standing, alloy: Alloy = "not known") -> bool:

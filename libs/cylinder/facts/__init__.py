@@ -48,6 +48,7 @@ from cylinder.facts.gap import GapStated
 from cylinder.facts.network import (
     ActorCertified,
     ActorWithdrawn,
+    CertifiedWork,
     KeyRevoked,
     NodeSuspected,
     SuspicionLifted,
@@ -143,6 +144,7 @@ __all__ = [
     "BlendReadingTakenBack",
     "BlendStepDone",
     "BlockAssigned",
+    "CertifiedWork",
     "CertificationSeen",
     "CondemnationAnnulled",
     "Condemned",

@@ -3,31 +3,37 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 from uuid import UUID
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-from cylinder.facts.shape import Fact, Short
+from cylinder.facts.shape import Fact, GrownFact, Short
 from cylinder.marks import Note
 
 StaffId = Annotated[str, StringConstraints(max_length=64)]
 NodeName = Annotated[str, StringConstraints(min_length=1, max_length=63)]
 
 
-class ActorCertified(Fact):
+CertifiedWork = Literal["visual inspection", "pressure test", "eddy current", "oxygen cleaning"]
+"""What a certificate is for."""
+
+
+class ActorCertified(GrownFact):
     """Who a staff id is, in what role, under which certificate.
 
     `known_as` is the working name that stands beside a judgement ("R. Amat"); staff answer for what
-    they condemn by name, divers never appear.
+    they condemn by name, divers never appear. `covers` is what the certificate is for; None where nobody said.
     """
 
+    ADDED: ClassVar[frozenset[str]] = frozenset({"covers"})
     KIND = "actor.certified"
     actor_id: Annotated[str, StringConstraints(max_length=64)]
     known_as: Annotated[str, StringConstraints(max_length=60)]
     role: Literal["operator", "inspector", "manager", "officer"]
     certificate: Note = ""
     certificate_until: Annotated[str, StringConstraints(pattern=r"^\d{4}-\d{2}-\d{2}$")] | None = None
+    covers: tuple[CertifiedWork, ...] | None = None
 
 
 class ActorWithdrawn(Fact):

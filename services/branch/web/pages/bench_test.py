@@ -22,7 +22,7 @@ from branch.web.pages.render import go
 from cylinder import commands as c
 from cylinder.decide.gates import inspector_reasons, specs_claimed
 from cylinder.decide.judging import judging_reasons
-from cylinder.decide.pressure_test import Follows, follows, needs_eddy_current
+from cylinder.decide.pressure_test import Follows, follows, needs_eddy_current, passing_reasons
 from cylinder.refusal import Reason
 from rulebook import YearMonth, judge_requalification, plus_conditions
 
@@ -81,7 +81,7 @@ def _step(at: Bench, form: Posted) -> Response:
     found = follows(command, at.standing, at.around)
     if found.condemns:
         return _condemn(at, form, command, found)
-    beforehand = judging_reasons(command, at.around, at.standing)
+    beforehand = passing_reasons(command, at.standing, at.around)
     if reasons := tuple(dict.fromkeys((*beforehand, *found.against))):
         return _form_page(at, Trouble(reasons), form)
     if form.text("stage") != "confirm":

@@ -171,13 +171,17 @@ class Desk:
         match command:
             case c.Identify(marks=marks) | c.Register(marks=marks):
                 around = replace(around, look_alikes=look.look_alikes(tx.c, marks))
+            case c.ReadTagged(cylinder_id=tagged, serial=serial):
+                around = replace(
+                    around, standing=standing_row(tx.c, tagged), look_alikes=look.near_serial(tx.c, serial)
+                )
             case c.Authorise() if state is not None and state.cylinder_id is not None:
                 # Before gas flows the kept row is not taken at its word: the facts themselves are asked.
                 around = replace(around, standing=look.folded_again(tx.c, state.cylinder_id))
             case c.HandOver(visit_ids=visit_ids):
                 ids = [v.cylinder_id for v in around.open_visits if v.id in visit_ids and v.cylinder_id]
                 around = replace(around, standings=look.standings(tx.c, ids))
-            case c.SecondAnnulment(cylinder_id=condemned):
+            case c.SecondAnnulment(cylinder_id=condemned) | c.AssignBlock(cylinder_id=condemned):
                 around = replace(
                     around, standing=standing_row(tx.c, condemned), basis=look.basis_of(tx.c, condemned)
                 )

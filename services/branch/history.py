@@ -82,7 +82,7 @@ def _said(fact: f.Fact) -> str:
             return _network(fact)
         case f.AnnulmentProposed() | f.AnnulmentSeconded() | f.CondemnationAnnulled():
             return _annulment(fact)
-        case f.IdentitiesLinked() | f.IdentitiesSplit() | f.BlockAssigned():
+        case f.IdentitiesLinked() | f.IdentitiesSplit() | f.BlockAssigned() | f.CylinderTagged():
             return _identity(fact)
         case f.CylinderRegistered(marks=marks):
             return f"Put on record: {marks.serial}, {marks.spec}, first test {marks.first_test}"
@@ -160,6 +160,8 @@ def _identity(fact: f.Fact) -> str:
             return f"The same cylinder as another record{': ' + why if why else ''}"
         case f.IdentitiesSplit(why=why):
             return f"Not the same cylinder as another record: {why}"
+        case f.CylinderTagged(tag=tag, unread=unread):
+            return f"Serial cannot be read, tagged {tag}: {unread}"
         case f.BlockAssigned(finding=finding):
             return f"A record of the pair belongs to this cylinder: {finding}"
         case _:

@@ -341,13 +341,14 @@ class Given:
         return self.visit(visit_id) if isinstance(visit_id, UUID) else None
 
     def _look_alikes(self, command: c.Command) -> tuple[LookAlike, ...]:
-        if not isinstance(command, c.Identify | c.Register):
+        if not isinstance(command, c.Identify | c.Register | c.ReadTagged):
             return ()
+        keyed = command.serial if isinstance(command, c.ReadTagged) else command.marks.serial
         found: list[LookAlike] = []
         for cylinder_id in self._cylinders():
             held_of = self.standing(cylinder_id)
             for claim in held_of.marks:
-                near = likeness(command.marks.serial, claim.serial)
+                near = likeness(keyed, claim.serial)
                 if near is not None:
                     found.append(LookAlike(cylinder_id, claim, held_of, near))
                     break

@@ -31,7 +31,7 @@ from cylinder.commands.bench import (
 )
 from cylinder.commands.blend import DoBlendStep, PlanBlend, PlanBlendAnew, TakeBackBlendReading
 from cylinder.commands.filling import FillConditions, ReadSettled
-from cylinder.commands.identity import AssignBlock
+from cylinder.commands.identity import AssignBlock, ReadTagged, TagUnread
 from cylinder.commands.visit import (
     Abandon,
     Authorise,
@@ -61,7 +61,7 @@ from cylinder.commands.visit import (
 )
 
 VisitCommand = (
-    Identify | LookOver | ReadDates | ReadRating | SeeStanding | BlowOut | ConnectWhip | ReadResidual | Authorise
+    Identify | TagUnread | LookOver | ReadDates | ReadRating | SeeStanding | BlowOut | ConnectWhip | ReadResidual | Authorise
     | TakeReading | CompleteFill | StopFill | ReadSettled | Analyse | TakeAsMeasured | SignContents | BleedWhip | TapeValve | SetDownAt | HoldIt | Resume
     | Reopen | RackIt | Abandon | SayGasFit | PlanBlend | DoBlendStep | PlanBlendAnew | TakeBackBlendReading
 )  # fmt: skip
@@ -77,6 +77,7 @@ Command = Annotated[
     | Register
     | SecondAnnulment
     | AssignBlock
+    | ReadTagged
     | VisitCommand
     | BenchCommand,
     Field(discriminator="command"),
@@ -118,6 +119,7 @@ __all__ = [
     "ReadRating",
     "ReadResidual",
     "ReadSettled",
+    "ReadTagged",
     "Register",
     "Reject",
     "ReleaseHold",
@@ -132,6 +134,7 @@ __all__ = [
     "SetDownAt",
     "SignContents",
     "StopFill",
+    "TagUnread",
     "TakeAsMeasured",
     "TakeBackBlendReading",
     "TakeReading",

@@ -23,6 +23,7 @@ from cylinder.decide import (
     oxygen,
     same_metal,
     settle,
+    tags,
     tape,
 )
 from cylinder.recorded import NewFact
@@ -49,6 +50,8 @@ def decide(state: Visit | None, command: c.Command, around: Around) -> tuple[New
             return annul.second(command, around)
         case c.AssignBlock():
             return same_metal.assign(command, around)
+        case c.ReadTagged():
+            return tags.read_tagged(command, around)
         case (
             c.Inspect() | c.PassVisual() | c.FailVisual() | c.Requalify() | c.Reject() | c.Condemn() | c.MakeUnusable()
             | c.PlaceHold() | c.ReleaseHold() | c.NotifyOwner() | c.CleanForOxygen() | c.EndOxygenService()
@@ -63,6 +66,8 @@ def _decide_visit(state: Visit, command: c.VisitCommand, around: Around) -> tupl
     match command:
         case c.Identify():
             return identify.identify(state, command, around)
+        case c.TagUnread():
+            return tags.tag_unread(state, command, around)
         case c.LookOver():
             return look_over.look_over(state, command, around)
         case c.ReadDates():

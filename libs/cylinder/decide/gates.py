@@ -14,11 +14,13 @@ from cylinder.proof import Proof
 from cylinder.recorded import NewFact, cylinder_subject, visit_subject
 from cylinder.refusal import Reason, Refused, refuse_if
 from cylinder.standing import Block, Standing
+from cylinder.tags import serial_among
 from cylinder.visit import STEPS, Visit
 from rulebook import Pack, spec_known
 
 STEP_OF: dict[type, StepName] = {
     c.Identify: "identify",
+    c.TagUnread: "identify",
     c.LookOver: "outside",
     c.ReadDates: "dates",
     c.ReadRating: "rating",
@@ -126,6 +128,12 @@ def against(state: Visit, standing: Standing | None) -> Iterator[Reason]:
         yield Reason(
             "standing.not-found",
             f"What the network holds against tag {state.tag} was not found. Do not fill it.",
+        )
+    elif serial_among(standing.marks) is None:
+        yield Reason(
+            "standing.serial-unread",
+            "Its serial was never read: it goes by a tag. Marks have to be legible; an inspector reads it at the bench.",
+            source="49 CFR 173.301(b)",
         )
 
 

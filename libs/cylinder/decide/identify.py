@@ -20,12 +20,12 @@ from rulebook import YearMonth, spec_known
 
 def identify(state: Visit, command: Identify, around: Around) -> tuple[NewFact, ...]:
     """Find the record, or open one. A look-alike that is blocked asks for a second reading first."""
-    exact = _same(command.marks, around.look_alikes)
+    exact = same_marks(command.marks, around.look_alikes)
     chosen = next((one for one in around.look_alikes if one.cylinder_id == command.chosen), None)
     same = exact or chosen
     refuse_if(
         [
-            *_marks_that_cannot_be(command.marks, around),
+            *impossible(command.marks, around),
             *_shoulder_against(command, around),
             *_chosen_unknown(command, same),
             *_here_already(state, same, around),
@@ -50,15 +50,15 @@ def identify(state: Visit, command: Identify, around: Around) -> tuple[NewFact, 
 
 def register(command: Register, around: Around) -> tuple[NewFact, ...]:
     """Put a cylinder on record without a visit; refused when it is on record already."""
-    same = _same(command.marks, around.look_alikes)
+    same = same_marks(command.marks, around.look_alikes)
     known = [Reason("register.known", "This cylinder is on record already.")] if same is not None else []
     doubts = [] if same is not None else _doubts(command, around, same=None, is_exact=False, before=())
-    refuse_if([*_marks_that_cannot_be(command.marks, around), *known, *doubts])
+    refuse_if([*impossible(command.marks, around), *known, *doubts])
     subject = cylinder_subject(derived_id(command.key, "cylinder"))
     return (NewFact(CylinderRegistered(marks=command.marks), subject, around.today),)
 
 
-def _same(marks: Marks, look_alikes: tuple[LookAlike, ...]) -> LookAlike | None:
+def same_marks(marks: Marks, look_alikes: tuple[LookAlike, ...]) -> LookAlike | None:
     """The record with this very serial and maker. A serial alone is shared by makers, so it is not enough.
 
     Where two shops have put the same cylinder on record twice, the record with the worst against it is the one.
@@ -137,18 +137,27 @@ def _may_be(
     command: Identify | Register, one: LookAlike, around: Around, *, by_marks: bool
 ) -> Iterator[Reason]:
     """Why this may be the blocked cylinder `one`."""
-    named = f"{one.marks.serial} is {one.standing.blocks[0].words.lower()} ({one.likeness.why})"
     if command.second_serial is None:
         yield Reason(
-            "identify.second-reading", f"{named}. Read the serial again, off the metal, and key it afresh."
+            "identify.second-reading",
+            f"{_named(one)}. Read the serial again, off the metal, and key it afresh.",
         )
         return
-    claims = (one.marks, *one.standing.marks)
-    if by_marks and not all(_differs(command.marks, claim, around) for claim in claims):
+    if by_marks:
+        yield from cannot_tell_apart(command.marks, one, around)
+
+
+def cannot_tell_apart(marks: Marks, one: LookAlike, around: Around) -> Iterator[Reason]:
+    """No mark besides the serial tells these marks from a blocked record."""
+    if not all(_differs(marks, claim, around) for claim in (one.marks, *one.standing.marks)):
         yield Reason(
             "identify.cannot-tell-apart",
-            f"{named}, and maker, type and first test are the same. They cannot be told apart: do not fill, hold it.",
+            f"{_named(one)}, and maker, type and first test are the same. They cannot be told apart: do not fill, hold it.",
         )
+
+
+def _named(one: LookAlike) -> str:
+    return f"{one.marks.serial} is {one.standing.blocks[0].words.lower()} ({one.likeness.why})"
 
 
 def _changed(
@@ -216,7 +225,7 @@ def _condemned_by_its_marks(
     return (NewFact(placed, subject, around.today), held)
 
 
-def _marks_that_cannot_be(marks: Marks, around: Around) -> list[Reason]:
+def impossible(marks: Marks, around: Around) -> list[Reason]:
     reasons: list[Reason] = []
     if spec_known(around.rules, marks.spec) is None:
         reasons.append(

@@ -132,7 +132,7 @@ def _are_two_makers(one: Marks, other: Marks) -> bool:
     return all(makers) and makers[0] != makers[1]
 
 
-def _unsaid(what: str, why: str, evidence: str) -> Iterator[Reason]:
+def _unsaid(what: str, why: str, evidence: str | None) -> Iterator[Reason]:
     if not why:
         yield Reason(f"{what}.why", "Say why.")
     if not evidence:

@@ -76,6 +76,7 @@ from cylinder.facts.shape import (
     UnknownFact,
     VisitFact,
 )
+from cylinder.facts.tags import CylinderTagged
 from cylinder.facts.visit import (
     AreaCleared,
     CertificationSeen,
@@ -110,7 +111,7 @@ from cylinder.facts.visit import (
 KINDS: dict[tuple[str, int], type[Fact]] = {
     (kind.KIND, kind.V): kind
     for kind in (
-        CylinderReceived, CertificationSeen, CylinderIdentified, OutsideLookedOver, DatesRead, RatingRead,
+        CylinderReceived, CertificationSeen, CylinderIdentified, CylinderTagged, OutsideLookedOver, DatesRead, RatingRead,
         StandingSeen, VisitRefused, AreaCleared, ValveBlownOut, WhipConnected, ResidualRead, FillAuthorised,
         ReadingTaken, FillCompleted, FillAborted, GasAnalysed, GasAnalysedTwice, ReadingsDisagreed,
         MixTakenAsMeasured, ContentsSigned, WhipBled, ValveTaped, SetDown, HandedOver,
@@ -144,8 +145,8 @@ __all__ = [
     "BlendReadingTakenBack",
     "BlendStepDone",
     "BlockAssigned",
-    "CertifiedWork",
     "CertificationSeen",
+    "CertifiedWork",
     "CondemnationAnnulled",
     "Condemned",
     "CondemnedOnEvidence",
@@ -153,6 +154,7 @@ __all__ = [
     "CylinderIdentified",
     "CylinderReceived",
     "CylinderRegistered",
+    "CylinderTagged",
     "DatesRead",
     "DoorOpened",
     "EffectName",

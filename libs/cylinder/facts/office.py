@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, ClassVar
 from uuid import UUID
 
 from pydantic import Field
 
-from cylinder.facts.shape import Fact, Short
+from cylinder.facts.shape import Fact, GrownFact, Short
 from cylinder.marks import Note
 
 
@@ -74,16 +74,17 @@ class CondemnationAnnulled(Fact):
     why: Short
 
 
-class IdentitiesLinked(Fact):
+class IdentitiesLinked(GrownFact):
     """The record in the subject and `other` are one cylinder: what is held against either is held against both."""
 
     KIND = "cylinder.identities_linked"
+    ADDED: ClassVar[frozenset[str]] = frozenset({"evidence"})
     other: UUID
     why: Note = ""
-    evidence: Note = ""
+    evidence: Note | None = None
 
 
-class IdentitiesSplit(Fact):
+class IdentitiesSplit(GrownFact):
     """They are not one cylinder after all: exactly these links end.
 
     `parts` are all records that were one until now, `carried` the blocks that were open against them: each counts
@@ -91,11 +92,12 @@ class IdentitiesSplit(Fact):
     """
 
     KIND = "cylinder.identities_split"
+    ADDED: ClassVar[frozenset[str]] = frozenset({"evidence"})
     links: Annotated[tuple[UUID, ...], Field(min_length=1)]
     parts: Annotated[tuple[UUID, ...], Field(min_length=2)]
     carried: tuple[UUID, ...] = ()
     why: Short
-    evidence: Note = ""
+    evidence: Note | None = None
 
 
 class BlockAssigned(Fact):

@@ -5,9 +5,13 @@ from __future__ import annotations
 from starlette.responses import HTMLResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from branch.photos import LARGEST_BYTES
 from branch.web.problems import problem
 
 LARGEST_BODY_BYTES = 256 * 1024
+_WITH_A_PHOTO = "/unread"
+"""The one form that carries a photograph."""
+_WITH_A_PHOTO_BYTES = LARGEST_BYTES + LARGEST_BODY_BYTES
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _PAGE = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title>
 <meta name="viewport" content="width=device-width, initial-scale=1"></head>
@@ -27,17 +31,18 @@ class BodyLimit:
             return
         body = bytearray()
         announced = dict(scope["headers"]).get(b"content-length", b"0")
-        too_large = not announced.isdigit() or int(announced) > self._limit
+        limit = _WITH_A_PHOTO_BYTES if scope["path"].endswith(_WITH_A_PHOTO) else self._limit
+        too_large = not announced.isdigit() or int(announced) > limit
         while not too_large:
             message = await receive()
             if message["type"] == "http.disconnect":
                 return
             body += message.get("body", b"")
-            too_large = len(body) > self._limit
+            too_large = len(body) > limit
             if not message.get("more_body", False):
                 break
         if too_large:
-            words = f"This is larger than {self._limit // 1024} KiB. Nothing was saved."
+            words = f"This is larger than {limit // 1024} KiB. Nothing was saved."
             await _refuse(scope, 413, "Too large", words)(scope, receive, send)
             return
         sent = False

@@ -57,6 +57,12 @@ def _bench(fact: facts.Fact) -> Told | None:
             return Told("Made unusable", how)
         case facts.OwnerNotified(how=how):
             return Told("Owner notified", how)
+        case facts.OxygenCleaned(parts=parts, procedure=procedure, cleaned_by=by, until=until):
+            return Told("Cleaned for oxygen", f"{parts}: {procedure}, by {by}, good to {until}")
+        case facts.OxygenServiceEnded(why=why):
+            return Told("Not clean for oxygen any more", why)
+        case facts.GasFitForOxygen(shown_by=shown_by):
+            return Told("Gas said to be fit for oxygen service", shown_by)
         case _:
             return None
 
@@ -154,9 +160,11 @@ def _network(fact: facts.Fact) -> Told | None:
 def _identity(fact: facts.Fact) -> Told | None:
     match fact:
         case facts.IdentitiesLinked(other=other, why=why, evidence=evidence):
-            return Told("Linked with another record", _joined(why, evidence) or f"record {other}")
+            return Told("Linked with another record", _joined(why, evidence or "") or f"record {other}")
+        case facts.CylinderTagged(tag=tag, unread=unread):
+            return Told("Serial cannot be read; tagged by the shop", f"{tag}: {unread}")
         case facts.IdentitiesSplit(why=why, evidence=evidence):
-            return Told("Parted from another record", _joined(why, evidence))
+            return Told("Parted from another record", _joined(why, evidence or ""))
         case facts.BlockAssigned(finding=finding):
             return Told("A block found to belong to this record", finding)
         case _:

@@ -24,12 +24,14 @@ from branch.web.pages import (
     gap,
     greet,
     hand_over,
+    identity,
     label,
     recalls,
     sign_in,
     staff,
     stop,
     stream,
+    unread,
     visit,
 )  # fmt: skip
 from branch.web.problems import problem
@@ -38,7 +40,7 @@ from cylinder.refusal import Reason
 _ROUTERS = (
     sign_in.router, board.router, stream.router, stop.router,
     greet.router, find.router, bay.router, hand_over.router, staff.router, about.router,
-    label.router, visit.router, bench.router, blend.router, gap.router, recalls.router,
+    label.router, unread.router, identity.router, visit.router, bench.router, blend.router, gap.router, recalls.router,
     depth.router, banks_set_up.router, banks_read.router, banks.router,
 )  # fmt: skip
 

@@ -63,6 +63,12 @@ def _bench(fact: facts.Fact) -> Told | None:
             return Told("Not clean for oxygen any more", why)
         case facts.GasFitForOxygen(shown_by=shown_by):
             return Told("Gas said to be fit for oxygen service", shown_by)
+        case facts.OxygenCleaned(parts=parts, procedure=procedure, cleaned_by=by, until=until):
+            return Told("Cleaned for oxygen", f"{parts}: {procedure}, by {by}, good to {until}")
+        case facts.OxygenServiceEnded(why=why):
+            return Told("Not clean for oxygen any more", why)
+        case facts.GasFitForOxygen(shown_by=shown_by):
+            return Told("Gas said to be fit for oxygen service", shown_by)
         case _:
             return None
 

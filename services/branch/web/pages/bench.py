@@ -15,7 +15,7 @@ from branch.node import Node
 from branch.people import Session
 from branch.store import views as look
 from branch.web.gate import SignedIn, TheNode
-from branch.web.pages import bench_inspect, bench_judge, bench_test, words
+from branch.web.pages import bench_inspect, bench_judge, bench_oxygen, bench_test, words
 from branch.web.pages.asking import Form, Posted, Trouble, record
 from branch.web.pages.bench_frame import (
     BENCH,
@@ -138,6 +138,7 @@ def cylinder(at: TheBench) -> Response:
         mark=rule_words(at, "condemned.mark"),
         notice_rule=rule_words(at, "condemned.notice"),
         visit=at.visit,
+        oxygen=bench_oxygen.service_of(at),
         proposals=[(one, at.names.person(one.proposed.actor), at.may_second(one)) for one in at.proposals],
     )
 
@@ -210,6 +211,7 @@ def _percent(one: Recorded) -> str:
     return f" Permanent {fact.permanent_expansion_cc:g} of {fact.total_expansion_cc:g} cc, {part:.1%}.{signs}"
 
 
+router.include_router(bench_oxygen.router)
 router.include_router(bench_test.router)
 router.include_router(bench_inspect.router)  # Before the judgements, whose address takes any last word.
 router.include_router(bench_judge.router)

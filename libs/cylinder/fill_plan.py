@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from cylinder.around import Around
+from cylinder.around import Around, HousePolicy
 from cylinder.commands.filling import FillConditions
 from cylinder.facts import FillAuthorisedByPlan, FillPlanned
 from cylinder.marks import GasWanted, KeyedPressure
@@ -22,7 +22,7 @@ from gas.heat import LEAST_RATE_BAR_PER_MIN, MOST_RATE_BAR_PER_MIN, Filling, Met
 from gas.mixture import Mix
 from gas.pressure import Pressure, Unit
 from gas.quantity import DRY_AIR, REFERENCE_21_C, AbsolutePressure, Temperature
-from gas.states import at_temperature, mol_per_m3
+from gas.states import PROBE_WITHIN_KELVIN, at_temperature, mol_per_m3
 from rulebook import Pack, fill_limit, hot_limit, spec_known
 
 # Without a thermometer a room is taken to be as cold as any where people fill. Our choice, on the safe side.
@@ -43,6 +43,9 @@ MOST_RATE_OF_MIX: Final = Pressure(200, "psi").bar
 # The marks that a person can read off a gauge: a figure to stop at is rounded down to one. Common practice, no source.
 _MARK: Final[dict[Unit, float]] = {"psi": 10.0, "bar": 1.0}
 ONE_MARK: Final = Pressure(1, "bar")
+
+# More than any breathing gas is filled to, and less than the gas law refuses to speak of.
+_BEYOND_ANY: Final = Pressure(600, "bar")
 
 _STAND_IN: Final = Vessel(11.1, "aluminium")
 
@@ -79,9 +82,9 @@ def most_on_gauge(visit: Visit) -> Pressure | None:
     )
 
 
-def rates(gas: GasWanted, around: Around) -> tuple[float, float]:
+def rates(gas: GasWanted, policy: HousePolicy) -> tuple[float, float]:
     """The usual and the highest rate of rise in bar a minute for this gas, by the shop's policy and the standard for mixes."""
-    usual, most = around.policy.fill_rate_bar_per_min, around.policy.fill_rate_max_bar_per_min
+    usual, most = policy.fill_rate_bar_per_min, policy.fill_rate_max_bar_per_min
     return (usual, most) if gas.is_air else (min(usual, MOST_RATE_OF_MIX), min(most, MOST_RATE_OF_MIX))
 
 
@@ -90,7 +93,7 @@ def plan_fill_of(visit: Visit, target: KeyedPressure, conditions: FillConditions
     rating, residual, marks = visit.rating, visit.residual, visit.marks
     if rating is None or residual is None or marks is None:
         raise Refused([Reason("fill.not-read", "Marks, rating and what is left must be read first.")])
-    usual, most = rates(visit.gas, around)
+    usual, most = rates(visit.gas, around.policy)
     refuse_if(_doubts(conditions))
     rate = conditions.rate_bar_per_min if conditions.rate_bar_per_min is not None else usual
     room = COLDEST_ASSUMED if conditions.room_c is None else Temperature.of_c(conditions.room_c)
@@ -150,7 +153,12 @@ def foreseen(
     if plan is None or plan.room_c is None or visit.marks is None or done is None:
         return None
     vessel = _vessel(rules, visit.marks.spec, plan.volume_litre)
-    if vessel is None or started is None or visit.completed_at is None:
+    if (
+        vessel is None
+        or started is None
+        or visit.completed_at is None
+        or done.end.pressure.is_above(_BEYOND_ANY)
+    ):
         return None
     minutes = (visit.completed_at - started).total_seconds() / 60
     rate = (done.end.pressure.bar - done.start.pressure.bar) / minutes if minutes > 0 else 0.0
@@ -172,13 +180,15 @@ def _vessel(rules: Pack, spec: str, volume_litre: float | None) -> Vessel | None
 def _unwarmed(asked: FillAsked, conditions: FillConditions, unit: Unit) -> Planned:
     """No warming counted: the gauge for gas as cold as the room, or as a cold room where nobody read a thermometer."""
     filling = asked.filling
-    stop = _down(stop_now(asked, filling.start_at), unit)
+    # What was assumed is the coldest already; what was read may be off as a probe is.
+    within_kelvin = 0.0 if conditions.room_c is None else PROBE_WITHIN_KELVIN
+    stop = _down(stop_now(asked, filling.start_at, within_kelvin), unit)
     if not stop.pressure.is_above(filling.start):
         raise Refused([Reason("fill.no-plan", _as_full(stop, filling.start, conditions))])
     minutes = (stop.pressure.bar - filling.start.bar) / filling.rate_bar_per_min
     return Planned(
         FillPlanned(
-            room_c=conditions.room_c, volume_litre=conditions.volume_litre, rate_bar_per_min=filling.rate_bar_per_min,
+            room_c=_rounded(conditions.room_c), volume_litre=conditions.volume_litre, rate_bar_per_min=round(filling.rate_bar_per_min, 1),
             stop=stop, minutes=round(minutes, 1),
         ),
         _too_fast(asked),
@@ -196,9 +206,9 @@ def _as_full(stop: KeyedPressure, start: Pressure, conditions: FillConditions) -
 def _stored(found: FillPlan, conditions: FillConditions) -> FillPlanned:
     unit = found.stop.unit
     return FillPlanned(
-        room_c=conditions.room_c,
+        room_c=_rounded(conditions.room_c),
         volume_litre=conditions.volume_litre,
-        rate_bar_per_min=found.asked.filling.rate_bar_per_min,
+        rate_bar_per_min=round(found.asked.filling.rate_bar_per_min, 1),
         stop=_down(found.stop, unit),
         minutes=round(found.minutes, 1),
         rise_kelvin=round(found.gas.temperature.kelvin - found.asked.filling.start_at.kelvin, 1),
@@ -208,6 +218,11 @@ def _stored(found: FillPlan, conditions: FillConditions) -> FillPlanned:
         top_off=None if found.top_off is None else _down(found.top_off, unit),
         learnt_from=found.asked.correction.readings,
     )
+
+
+def _rounded(celsius: float | None) -> float | None:
+    """To what a thermometer shows; a figure keyed in °F is no neat one in °C."""
+    return None if celsius is None else round(celsius, 1)
 
 
 def _down(pressure: Pressure, unit: Unit) -> KeyedPressure:

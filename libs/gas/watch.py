@@ -27,11 +27,15 @@ class Reading:
 
 @dataclass(frozen=True)
 class Remark:
-    """Something to say about the fill at that minute, worst first to act on: `leaking` before `too fast`."""
+    """Something to say about the fill at that minute, worst first to act on: `leaking` before `too fast`.
+
+    `bar_per_min` is how fast it was, where that is the trouble.
+    """
 
     kind: Literal["leaking", "too fast"]
     minute: float
     words: str
+    bar_per_min: float | None = None
 
 
 def watch(readings: Sequence[Reading], rate_max_bar_per_min: float | None) -> tuple[Remark, ...]:
@@ -57,6 +61,7 @@ def watch(readings: Sequence[Reading], rate_max_bar_per_min: float | None) -> tu
                     "too fast",
                     later.minute,
                     f"{rate:.0f} bar a minute is faster than the {rate_max_bar_per_min:g} of the shop's policy.",
+                    rate,
                 )
             )
     return tuple(remarks)

@@ -14,12 +14,25 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 60, 16, 24, 38
 Scale = Callable[[float], float]
 
 
-def fill_curve(readings: Sequence[tuple[float, float]], target: float, unit: str) -> Markup:
-    """Readings as (minutes, pressure) against the target, both in `unit`; a dotted line carries the last rate on."""
+SHORTEST_FOR_RATE_MIN = 20 / 60
+"""Two readings nearer to each other than this say more about the hand on the gauge than about the compressor. Our choice."""
+
+
+def fill_curve(
+    readings: Sequence[tuple[float, float]],
+    target: float,
+    unit: str,
+    plan: Sequence[tuple[float, float]] = (),
+) -> Markup:
+    """Readings as (minutes, pressure) against the target, both in `unit`; a dotted line carries the last rate on.
+
+    `plan` is the line that the fill was planned along, in the same terms.
+    """
     if not readings:
         return Markup("")
     minutes_end, forecast = _reach(readings, target)
-    value_top = max(target, *(value for _, value in readings)) * 1.02
+    minutes_end = max([minutes_end, *(minutes * 1.03 for minutes, _ in plan)])
+    value_top = max(target, *(value for _, value in (*readings, *plan))) * 1.02
 
     def x(minutes: float) -> float:
         return round(_LEFT + (_WIDTH - _LEFT - _RIGHT) * minutes / minutes_end, 1)
@@ -28,6 +41,9 @@ def fill_curve(readings: Sequence[tuple[float, float]], target: float, unit: str
         return round(_HEIGHT - _BOTTOM - (_HEIGHT - _TOP - _BOTTOM) * value / value_top, 1)
 
     parts = [_grid(target, minutes_end, x, y)]
+    if plan:
+        along = " ".join(f"{x(minutes)},{y(value)}" for minutes, value in plan)
+        parts.append(Markup('<polyline class="chart-plan" points="{}"/>').format(along))
     if forecast is not None:
         last_minutes, last_value = readings[-1]
         parts.append(
@@ -45,14 +61,28 @@ def fill_curve(readings: Sequence[tuple[float, float]], target: float, unit: str
         '<svg class="chart" viewBox="0 0 {} {}" role="img" aria-labelledby="fill-curve-title fill-curve-desc">'
         '<title id="fill-curve-title">Pressure while filling</title>'
         '<desc id="fill-curve-desc">{}</desc>{}</svg>'
-    ).format(_WIDTH, _HEIGHT, _words(readings, target, unit), Markup("").join(parts))
+    ).format(_WIDTH, _HEIGHT, _words(readings, target, unit, plan), Markup("").join(parts))
 
 
-def _words(readings: Sequence[tuple[float, float]], target: float, unit: str) -> str:
+def rate_over(readings: Sequence[tuple[float, float]]) -> float | None:
+    """The rise a minute from the nearest reading that lies far enough before the last one; None where it does not tell."""
+    if len(readings) < 2:
+        return None
+    last, high = readings[-1]
+    earlier = [point for point in readings[:-1] if last - point[0] >= SHORTEST_FOR_RATE_MIN]
+    if not earlier or high <= earlier[-1][1]:
+        return None
+    return (high - earlier[-1][1]) / (last - earlier[-1][0])
+
+
+def _words(
+    readings: Sequence[tuple[float, float]], target: float, unit: str, plan: Sequence[tuple[float, float]]
+) -> str:
     first, last = readings[0], readings[-1]
+    planned = f" Planned in {plan[-1][0]:.0f} min." if plan else ""
     return (
         f"{len(readings)} readings, from {first[1]:.0f} {unit} at {first[0]:.0f} min "
-        f"to {last[1]:.0f} {unit} at {last[0]:.0f} min. Target {target:.0f} {unit}."
+        f"to {last[1]:.0f} {unit} at {last[0]:.0f} min. Target {target:.0f} {unit}.{planned}"
     )
 
 
@@ -60,12 +90,9 @@ def _reach(readings: Sequence[tuple[float, float]], target: float) -> tuple[floa
     """The end of the time axis, and when the target is met if the last rate holds (None when it cannot be told)."""
     last_minutes, last_value = readings[-1]
     shortest = max(2.0, last_minutes * 1.05)
-    if len(readings) < 2 or last_value >= target:
+    rate = rate_over(readings)
+    if rate is None or last_value >= target:
         return shortest, None
-    before_minutes, before_value = readings[-2]
-    if last_minutes <= before_minutes or last_value <= before_value:
-        return shortest, None
-    rate = (last_value - before_value) / (last_minutes - before_minutes)
     met = last_minutes + (target - last_value) / rate
     # A stalled fill would squeeze the readings into a corner: past three times the elapsed time nothing is foretold.
     return (met * 1.03, met) if met <= max(10.0, last_minutes * 3) else (shortest, None)

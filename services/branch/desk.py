@@ -14,6 +14,7 @@ from uuid import UUID
 
 import structlog
 
+from branch import fill_memory
 from branch.gases import gases_on_hand, trained_until
 from branch.live import Live
 from branch.settings import ShopSettings
@@ -178,6 +179,9 @@ class Desk:
             case c.Authorise() if state is not None and state.cylinder_id is not None:
                 # Before gas flows the kept row is not taken at its word: the facts themselves are asked.
                 around = replace(around, standing=look.folded_again(tx.c, state.cylinder_id))
+                if command.conditions is not None:
+                    fills = fill_memory.settled_fills(tx.c, self.settings.node)
+                    around = replace(around, fill_correction=fill_memory.correction_of(fills))
             case c.HandOver(visit_ids=visit_ids):
                 ids = [v.cylinder_id for v in around.open_visits if v.id in visit_ids and v.cylinder_id]
                 around = replace(around, standings=look.standings(tx.c, ids))

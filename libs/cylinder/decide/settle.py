@@ -20,6 +20,9 @@ from gas.states import at_temperature
 # Before that the gas is still warmer than the wall that a probe touches. Our choice.
 LEAST_COOLING: Final = dt.timedelta(minutes=20)
 
+# More than any breathing gas is filled to, and less than the gas law refuses to speak of.
+_BEYOND_ANY_BAR: Final = 600.0
+
 
 def read_settled(state: Visit, command: c.ReadSettled, around: Around) -> tuple[NewFact, ...]:
     """Record it, with what the model foresaw of this fill. Too much gas at 21 °C holds the cylinder."""
@@ -66,7 +69,7 @@ def _doubts(state: Visit, command: c.ReadSettled, stopped: Pressure, cooled: dt.
                 "settled.empty", "Zero is no full cylinder. Read the gauge again, or hold it: it has leaked."
             )
         )
-    elif read.is_above(Pressure(stopped.bar + ONE_MARK.bar, "bar")):
+    elif read.bar > _BEYOND_ANY_BAR or read.is_above(Pressure(stopped.bar + ONE_MARK.bar, "bar")):
         found.append(
             Reason(
                 "settled.above-end",

@@ -13,7 +13,7 @@ from starlette.responses import Response
 
 import signage
 from branch.node import SOFTWARE, Node
-from branch.web import api, blend_api, depth_api, pages
+from branch.web import api, blend_api, depth_api, gauge_api, pages
 from branch.web.gate import SignInNeeded
 from branch.web.guards import BodyLimit, SameSite
 from branch.web.problems import problem
@@ -52,6 +52,7 @@ def make_app(node: Node) -> FastAPI:
     )
     app.state.node = node
     app.include_router(api.router)
+    app.include_router(gauge_api.router)
     app.include_router(blend_api.router)
     app.include_router(depth_api.router)
     pages.install(app)

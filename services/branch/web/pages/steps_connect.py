@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter
 from starlette.responses import Response
 
+from branch import gas_engine
 from branch.web.pages.asking import Form, Posted, Trouble, record
 from branch.web.pages.render import epoch_ms, go
 from branch.web.pages.steps_frame import (
@@ -36,6 +37,7 @@ class Whip:
 
 def show_people_out(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) -> Response:
     """Everybody out; how long ago that was last said, if it still counts."""
+    gas_engine.warm()
     still_counts = not people_out_reasons(at.around)
     said_at = at.around.people_out_at
     return page(
@@ -97,6 +99,7 @@ def take_off(at: TheVisit, form: Form) -> Response:
 
 def show_residual(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) -> Response:
     """What is left in it; nothing left is an answer too."""
+    gas_engine.warm()
     rule = at.node.desk.rules.rule("residual.low")
     return page(at, "residual", trouble=trouble, kept=form, rule=rule)
 

@@ -20,6 +20,7 @@ from branch.floor import Against, against
 from branch.node import Node
 from branch.store.rows import standing_row
 from branch.web.gate import DEVICE_COOKIE, SESSION_COOKIE, TheNode
+from branch.web.pages import steps_fill
 from branch.web.pages.board import pieces
 from branch.web.pages.render import epoch_ms
 
@@ -73,6 +74,7 @@ async def _news(node: Node, watch: Watch) -> AsyncIterator[str]:
 def _look(node: Node, watch: Watch) -> tuple[dict[str, str], str]:
     """The picture now, and the page to go to at once, if there is one."""
     to = ""
+    follows: dict[str, str] = {}
     if watch.visit_id is not None:
         state, is_filling = _visit_now(node, watch.visit_id)
         if state != watch.seen:
@@ -80,7 +82,9 @@ def _look(node: Node, watch: Watch) -> tuple[dict[str, str], str]:
         if is_filling:
             # Looking at the session keeps it: a tablet must not lock in front of an open valve.
             node.people.session(watch.session_token, watch.device_token)
-    return pieces(node, with_board=watch.with_board), to
+            visit = node.desk.visit(watch.visit_id)
+            follows = steps_fill.live(node, visit) if visit is not None and visit.is_filling else {}
+    return {**pieces(node, with_board=watch.with_board), **follows}, to
 
 
 def _visit_now(node: Node, visit_id: UUID) -> tuple[Against, bool]:

@@ -8,15 +8,18 @@ from fastapi import APIRouter
 from starlette.responses import Response
 
 from branch.web.pages import (
+    blend_visit,
     steps_analyse,
     steps_connect,
     steps_dates,
     steps_fill,
     steps_greet,
     steps_look_over,
+    steps_settled,
     steps_sign,
     steps_standing,
     steps_tape,
+    steps_target,
 )
 from branch.web.pages.asking import Form, Posted, Trouble
 from branch.web.pages.render import go
@@ -38,8 +41,8 @@ SHOWN: Mapping[str, Show] = {
     "blow_out": steps_connect.show_blow_out,
     "whip": steps_connect.show_whip,
     "residual": steps_connect.show_residual,
-    "target": steps_fill.show_target,
-    "fill": steps_fill.show_fill,
+    "target": steps_target.show_target,
+    "fill": blend_visit.show_fill,
     "analyse": steps_analyse.show_analyse,
     "bleed": steps_tape.show_bleed,
     "tape": steps_tape.show_tape,
@@ -86,7 +89,20 @@ def back(at: TheVisit, form: Form) -> Response:
     )
 
 
-for steps in (steps_greet, steps_look_over, steps_dates, steps_standing, steps_connect, steps_fill, steps_analyse, steps_sign, steps_tape):
+for steps in (
+    steps_greet,
+    steps_look_over,
+    steps_dates,
+    steps_standing,
+    steps_connect,
+    blend_visit,
+    steps_fill,
+    steps_analyse,
+    steps_settled,
+    steps_sign,
+    steps_tape,
+    steps_target,
+):
     router.include_router(steps.router, prefix="/visits/{visit_id}")
 
 

@@ -36,8 +36,7 @@ class BottleRow:
     now: str
     how: str
     read: str
-    mol: str
-    free: str
+    holds: str
     service: str
     is_over: bool
     is_withdrawn: bool
@@ -101,7 +100,7 @@ def rows_of(bank: BankState) -> tuple[BottleRow, ...]:
 def _row(bank: BankState, bottle: BottleState) -> BottleRow:
     gauge, within = bank.gauge(bottle), bank.gauge_within(bottle)
     blank = BottleRow(
-        bottle.name, "not read", "nobody knows", "never", "", "", bottle.service.words(), bank.is_over_service(bottle), bottle.is_withdrawn
+        bottle.name, "not read", "nobody knows", "never", "", bottle.service.words(), bank.is_over_service(bottle), bottle.is_withdrawn
     )  # fmt: skip
     if gauge is None or within is None or bottle.mol is None or bottle.read is None:
         return replace(blank, now="withdrawn", how=bottle.withdrawn_why) if bottle.is_withdrawn else blank
@@ -117,7 +116,7 @@ def _row(bank: BankState, bottle: BottleState) -> BottleRow:
     free = Amount(bank.mix, bottle.mol).free_litre() / 1000
     return replace(
         blank, now=("about " if bottle.is_estimate else "") + gauge.words(), how=how, read=said,
-        mol=f"{bottle.mol:.0f} ± {min(bottle.mol, bottle.within_mol):.0f} mol", free=f"{free:.1f} m³",
+        holds=f"{bottle.mol:.0f} ± {min(bottle.mol, bottle.within_mol):.0f} mol, {free:.1f} m³ at 1 atm",
     )  # fmt: skip
 
 

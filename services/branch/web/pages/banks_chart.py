@@ -15,9 +15,9 @@ from gas.quantity import in_unit
 from plant.bank_state import BankState, BottleState
 from plant.what_if import Course
 
-_WIDTH, _LEFT, _RIGHT = 640, 92, 116
+_WIDTH, _LEFT, _RIGHT = 480, 60, 152
 _ROW, _BAR, _TOP = 46, 26, 8
-_HEIGHT, _PLOT_TOP, _PLOT_BOTTOM = 300, 20, 44
+_PLOT_WIDTH, _HEIGHT, _PLOT_TOP, _PLOT_BOTTOM = 480, 260, 20, 44
 
 
 @dataclass(frozen=True)
@@ -47,11 +47,12 @@ def bottle_bars(bank: BankState) -> Markup:
 def _bar(bank: BankState, bottle: BottleState, scale: _Scale, y: int) -> Markup:
     end = scale(bottle.service.value)
     label = Markup('<text class="chart-text chart-strong" x="{}" y="{}" text-anchor="end">{}</text>').format(
-        _LEFT - 10, y + 20, bottle.name[:8]
+        _LEFT - 10, y + 20, bottle.name[:5]
     )
-    frame = Markup('<rect class="chart-mark-open" x="{}" y="{}" width="{}" height="{}" rx="4"/>').format(
-        _LEFT, y, round(end - _LEFT, 1), _BAR
-    )
+    is_unread = bottle.mol is None or bottle.is_withdrawn
+    frame = Markup('<rect class="bank-frame{}" x="{}" y="{}" width="{}" height="{}" rx="4"/>').format(
+        " is-unread" if is_unread else "", _LEFT, y, round(end - _LEFT, 1), _BAR
+    )  # fmt: skip
     gauge, within = bank.gauge(bottle), bank.gauge_within(bottle)
     if bottle.is_withdrawn:
         return label + frame + _beside("withdrawn", y)
@@ -60,10 +61,15 @@ def _bar(bank: BankState, bottle: BottleState, scale: _Scale, y: int) -> Markup:
     low = scale(gauge.value - within.value)
     now = scale(gauge.value)
     bars = Markup(
-        '<rect class="chart-bar" x="{}" y="{}" width="{}" height="{}" rx="4"/>'
-        '<line class="chart-now" x1="{now}" x2="{now}" y1="{}" y2="{}"/>'
+        '<rect class="bank-held" x="{}" y="{}" width="{}" height="{}" rx="4"/>'
+        '<line class="bank-now" x1="{now}" x2="{now}" y1="{}" y2="{}"/>'
     ).format(_LEFT, y, max(0.0, round(low - _LEFT, 1)), _BAR, y - 3, y + _BAR + 3, now=now)
-    return label + frame + bars + _beside(("about " if bottle.is_estimate else "") + f"{gauge.value:.0f}", y)
+    return (
+        label
+        + bars
+        + frame
+        + _beside(("about " if bottle.is_estimate else "") + f"{gauge.value:.0f} {gauge.unit}", y)
+    )
 
 
 def _beside(words: str, y: int) -> Markup:
@@ -78,7 +84,7 @@ def sinking(courses: Sequence[Course], best: str) -> Markup:
     lines = [(course.order, [in_unit(one, unit) for one in course.fullest]) for course in courses]
     most = max(one.value for _, line in lines for one in line) * 1.05 or 1.0
     fills = max(1, *(len(line) - 1 for _, line in lines))
-    x, y = _Scale(fills, _LEFT - 20, _WIDTH - _LEFT - _RIGHT + 90), _Scale(most, _HEIGHT - _PLOT_BOTTOM, -(_HEIGHT - _PLOT_TOP - _PLOT_BOTTOM))  # fmt: skip
+    x, y = _Scale(fills, _LEFT + 4, _PLOT_WIDTH - _LEFT - 40), _Scale(most, _HEIGHT - _PLOT_BOTTOM, -(_HEIGHT - _PLOT_TOP - _PLOT_BOTTOM))  # fmt: skip
     drawn = Markup("").join(_line(line, x, y, is_best=order == best) for order, line in lines)
     words = "; ".join(
         f"{order}: {len(line) - 1} fills, from {line[0].words()} to {line[-1].words()}"
@@ -87,7 +93,7 @@ def sinking(courses: Sequence[Course], best: str) -> Markup:
     return Markup(
         '<svg class="chart" viewBox="0 0 {} {}" role="img" aria-labelledby="sink-title sink-desc">'
         '<title id="sink-title">Fullest bottle after each fill</title><desc id="sink-desc">{}</desc>{}{}</svg>'
-    ).format(_WIDTH, _HEIGHT, words, _axes(most, fills, unit, x, y), drawn)
+    ).format(_PLOT_WIDTH, _HEIGHT, words, _axes(most, fills, unit, x, y), drawn)
 
 
 def _line(line: Sequence[Pressure], x: _Scale, y: _Scale, *, is_best: bool) -> Markup:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from dataclasses import replace
+from functools import lru_cache
 from io import BytesIO
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -13,7 +14,7 @@ import pytest
 import zxingcpp
 from fontTools.ttLib import TTFont
 from PIL import Image
-from pypdf import PdfReader
+from pypdf import PageObject, PdfReader
 
 from branch.label import Label, Words, cylinder_of_code, label_of, marks, short_code
 from branch.label_faces import face_path
@@ -61,13 +62,19 @@ def the_label(visit: Visit, address: str = "") -> Label:
     return label_of(visit, analyst="O. Person", shop="Pier", tz=ZoneInfo("UTC"), address=address)
 
 
+@lru_cache(maxsize=8)
+def page_of(label: Label) -> PageObject:
+    (page,) = PdfReader(BytesIO(pdf(label, AT))).pages
+    return page
+
+
 def printed(label: Label) -> str:
-    return PdfReader(BytesIO(pdf(label, AT))).pages[0].extract_text()
+    return page_of(label).extract_text()
 
 
 @pytest.mark.parametrize("visit", [NITROX, TRIMIX, AIR])
 def test_the_page_measures_62_by_40_millimetres(visit: Visit) -> None:
-    (page,) = PdfReader(BytesIO(pdf(the_label(visit), AT))).pages
+    page = page_of(the_label(visit))
     wide, high = (float(side) / 72 * 25.4 for side in (page.mediabox.width, page.mediabox.height))
     assert wide == pytest.approx(62, abs=0.01)
     assert high == pytest.approx(40, abs=0.01)

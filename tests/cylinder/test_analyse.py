@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 
 import pytest
 from tests.cylinder.given import (
     INSPECTOR,
     MANAGER,
+    OPERATOR,
     SECOND_VISIT,
     VISIT,
     Given,
@@ -149,6 +151,15 @@ def test_what_is_not_the_wish_goes_out_as_what_it_reads_on_a_qualified_word() ->
     assert given.visit().gas_in_it.words == "Nitrox 35.8"
     given.when(hand_over()).is_refused_for("hand-over.not-signed")
     given.do(sign(35.8)).when(hand_over()).makes(f.HandedOver)
+
+
+def test_who_is_trained_to_mix_gas_is_qualified_to_the_last_day_of_it() -> None:
+    given = filled_with(NITROX).do(analyse(35.8))
+    today = given.around(take_as_measured()).today
+    trained = replace(OPERATOR, mixes_until=today)
+    given.by(trained).when(take_as_measured()).makes(f.MixTakenAsMeasured, f.VisitResumed)
+    lapsed = replace(OPERATOR, mixes_until=today - dt.timedelta(days=1))
+    given.by(lapsed).when(take_as_measured()).is_refused_for("mix.qualified")
 
 
 def test_what_is_the_wish_is_not_taken_as_anything_else() -> None:

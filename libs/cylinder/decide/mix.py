@@ -55,8 +55,10 @@ def off(state: Visit, analysed: GasAnalysed) -> str:
 
 def qualified_reasons(around: Around) -> Iterator[Reason]:
     """Who may stand for a mix that is not the wish, or for an analysis that would not settle (house rule, no source)."""
-    if around.actor.role not in _QUALIFIED:
-        yield Reason("mix.qualified", "Only an inspector or a manager may say that.")
+    until = around.actor.mixes_until
+    if around.actor.role not in _QUALIFIED and (until is None or until < around.today):
+        words = "Only an inspector, a manager or somebody trained to mix gas may say that."
+        yield Reason("mix.qualified", words)
 
 
 def sum_reasons(gas: GasWanted) -> Iterator[Reason]:

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.browser
 
 STEPS = ("identify", "outside", "dates", "rating", "standing", "people_out", "blow_out", "whip", "residual", "target",
          "fill", "analyse", "bleed", "tape", "set_down", "hand_over")  # fmt: skip
-BENCH = ("", "/inspect", "/requalified", "/reject", "/condemn", "/unusable", "/hold")
+BENCH = ("", "/inspect", "/requalified", "/oxygen", "/reject", "/condemn", "/unusable", "/hold")
 SIZES = ((640, 400), (390, 844), (1280, 800), (1920, 1080))
 SMALL_TARGETS = """() => [...document.querySelectorAll('a[href], button, input:not([type=hidden]), select, textarea, summary')]
   .filter(e => e.checkVisibility() && !e.closest('[hidden], .skip, p'))

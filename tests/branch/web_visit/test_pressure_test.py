@@ -37,7 +37,7 @@ def test_exactly_ten_percent_passes_and_the_stamp_is_shown_before_it_is_recorded
     passed = keyed(inspector, steel, **READINGS, wants_plus="yes", plus_conditions="yes")
     assert question(passed) == "The test is passed"
     assert "12 cc, 10.0 % of the total" in passed.text
-    assert "6 [A1 / 32] 26 +" in passed.text
+    assert 'aria-label="6, A1 over 32, 26 +"' in passed.text
     assert "Due again by the end of June 2031" in passed.text
     assert standing(inspector, steel).requalified is None
     done = inspector.send(passed, f"/bench/{steel}/requalified")

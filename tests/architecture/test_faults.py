@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 TABLE = ROOT / "infra" / "faults.md"
-FAMILIES = {"N": 12, "C": 9, "D": 11, "B": 10, "K": 5, "X": 9, "U": 5, "M": 7, "V": 4, "E": 7}
+FAMILIES = {"N": 12, "C": 10, "D": 12, "B": 10, "K": 5, "X": 9, "U": 5, "M": 7, "V": 4, "E": 7}
 """How many faults of each family are known. A new one gets the next number, here and in the table."""
 
 NO_TEST = re.compile(r"No test(?: yet)?: \S.{9,}")

@@ -30,7 +30,7 @@ from eventlog.feed import NewEpoch, PageRefused, next_feed_hash
 from eventlog.keys import key_id, public_text
 from eventlog.wire import FeedItem, FeedPage
 from sync import at_branch, beats, epochs
-from sync.at_branch import Author, HubSays, StartAgain
+from sync.at_branch import Author, HubSays, PageTaken, StartAgain
 from sync.beats import BeatAnswer
 from sync.branch_log import BranchLog
 from sync.epochs import HashAt, Search
@@ -211,7 +211,7 @@ class Walk:
         """One random operation."""
         moves: list[Callable[[], object]] = [
             self.write, self.write, self.push, self.push, self.others_write, self.others_write, self.read,
-            self.read, self.read, self.strange_item, self.enrol, self.start_again, self.hub_is_restored,
+            self.read, self.read, self.read_ready_file, self.strange_item, self.enrol, self.start_again, self.hub_is_restored,
             self.give_back, self.alert, self.beat,
         ]  # fmt: skip
         move = self.chance.choice(moves)
@@ -282,6 +282,22 @@ class Walk:
         elif here.feed.epoch not in ("none", self.feed.epoch):
             self.follow()
 
+    def read_ready_file(self) -> None:
+        """Pages of a file that the hub packed a while ago: as the feed's own, but none of them reaches the head."""
+        here = self.twins.state.here
+        assert here is not None
+        if here.feed.epoch not in ("none", self.feed.epoch):
+            return
+        for _ in range(2):
+            page = self.feed.page(self.twins.state.here.feed.position, 5) if self.twins.state.here else None
+            if page is None or not page.items:
+                return
+            found = self.twins.ask(partial(_take_from_file, page.model_copy(update={"head": page.head + 1})))
+            if isinstance(found, StartAgain):
+                self.start_again()
+                return
+            assert isinstance(found, str) or not found.is_at_head
+
     def follow(self) -> None:
         """Search the last common position and adopt the new epoch."""
         here = self.twins.state.here
@@ -333,6 +349,10 @@ class Walk:
         if isinstance(beat, beats.Beat):
             answer = BeatAnswer("ok", beat.inc, ticket)
             self.twins.ask(lambda log: beats.take_beat_answer(log, answer))
+
+
+def _take_from_file(page: FeedPage, log: BranchLog) -> PageTaken | StartAgain:
+    return at_branch.take_page(log, page, heard_at=NOW)
 
 
 def _hear(search: Search, said: HashAt, log: BranchLog) -> Search | None:

@@ -12,7 +12,7 @@ from branch import witness
 from branch.gap import open_gaps
 from branch.link import news_heard_at, why_in_doubt
 from branch.store import views as look
-from branch.store.rows import node_row
+from branch.store.rows import node_row, unfolded
 from branch.web.gate import SignedIn, TheNode
 from branch.web.pages.render import epoch_ms, names_of, render
 from rulebook import StorePolicy, lines_of
@@ -76,7 +76,9 @@ def _house_lines(store: StorePolicy) -> Iterator[HouseLine]:
 def network(request: Request, node: TheNode, session: SignedIn) -> Response:
     """Ages, not lamps: when the hub was last heard, what is not sent yet, how far the feed was read."""
     with node.store.reading() as cursor:
-        row, backlog, digest = node_row(cursor), look.backlog(cursor), look.standing_digest(cursor)
+        row, backlog = node_row(cursor), look.backlog(cursor)
+        # In the middle of a long feed there is nothing to compare yet, and all of it would be folded for this page.
+        digest = "not yet: records are being read" if unfolded(cursor, 1) else look.standing_digest(cursor)
         known, caught = names_of(node, cursor).shops, witness.trouble(cursor)
         gaps = () if row is None else open_gaps(cursor, node.settings.node, row.inc)
     assert row is not None  # A node that serves has a log.

@@ -21,7 +21,7 @@ def line(record: Recorded, *, is_veiled: bool = False) -> str:
 _A_PRESSURE = re.compile(r"[0-9]+(?:[.][0-9]+)? (?:psi|bar)")
 
 
-_PRESSURES = (f.RatingRead, f.FillAuthorised, f.FillCompleted, f.ReadingTaken, f.FillAborted)
+_PRESSURES = (f.RatingRead, f.FillAuthorised, f.FillCompleted, f.ReadingTaken, f.FillAborted, f.SettledRead)
 
 
 def _veiled(fact: f.Fact) -> str:
@@ -32,6 +32,8 @@ def _veiled(fact: f.Fact) -> str:
             return f"Filled with {gas.words} ({VEILED})"
         case f.FillAborted(why=why):
             return f"Fill stopped: {why}"
+        case f.SettledRead():
+            return "Gauge read again, cooled"
         case f.ReadingTaken():
             return "Gauge keyed during the fill"
         case _:
@@ -73,7 +75,7 @@ def _said(fact: f.Fact) -> str:
             return _bench(fact)
         case (
             f.FillAuthorised() | f.ReadingTaken() | f.FillCompleted() | f.FillAborted() | f.GasAnalysed()
-            | f.ReadingsDisagreed() | f.MixTakenAsMeasured()
+            | f.ReadingsDisagreed() | f.MixTakenAsMeasured() | f.SettledRead()
         ):  # fmt: skip
             return _fill(fact)
         case f.VisitFact():
@@ -170,8 +172,15 @@ def _identity(fact: f.Fact) -> str:
 
 def _fill(fact: f.Fact) -> str:
     match fact:
+        case f.FillAuthorisedByPlan(target=target, plan=plan):
+            read = "no temperature read" if plan.room_c is None else f"{plan.room_c:.0f} °C"
+            return (
+                f"Fill started, up to {target.words} at 21 °C, planned to stop at {plan.stop.words} ({read})"
+            )
         case f.FillAuthorised(target=target):
             return f"Fill started, up to {target.words}"
+        case f.SettledRead(settled=settled, wall_c=wall):
+            return f"Settled at {settled.words}, {wall:.0f} °C"
         case f.ReadingTaken(reading=reading):
             return f"Gauge keyed: {reading.words}"
         case f.FillCompleted(start=start, end=end, gas=gas):

@@ -31,6 +31,10 @@ class ShopSettings(BaseModel):
     relock_min: int = 5
     label_address: Annotated[str, StringConstraints(pattern=r"^(https?://[A-Za-z0-9.:/_-]{3,50})?$")] = ""
     """What the code on a label begins with, "https://fill.example"; empty where tablets have no address: then it holds words."""
+    fill_rate_bar_per_min: float = 20.0
+    """How fast the whips usually fill; what a plan is reckoned with unless somebody keys another rate."""
+    fill_rate_max_bar_per_min: float = 40.0
+    """Faster than this the pages warn."""
     store_policy: str = ""
     """The file in the data folder with the shop's own rules on cylinders and gas; they may only tighten the law."""
     permits: str = ""
@@ -39,7 +43,12 @@ class ShopSettings(BaseModel):
     @property
     def policy(self) -> HousePolicy:
         """The shop's rules as decisions read them."""
-        return HousePolicy(whips=self.whips, slots=self.slots)
+        return HousePolicy(
+            whips=self.whips,
+            slots=self.slots,
+            fill_rate_bar_per_min=self.fill_rate_bar_per_min,
+            fill_rate_max_bar_per_min=self.fill_rate_max_bar_per_min,
+        )
 
     @property
     def tz(self) -> ZoneInfo:

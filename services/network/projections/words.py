@@ -63,12 +63,6 @@ def _bench(fact: facts.Fact) -> Told | None:
             return Told("Not clean for oxygen any more", why)
         case facts.GasFitForOxygen(shown_by=shown_by):
             return Told("Gas said to be fit for oxygen service", shown_by)
-        case facts.OxygenCleaned(parts=parts, procedure=procedure, cleaned_by=by, until=until):
-            return Told("Cleaned for oxygen", f"{parts}: {procedure}, by {by}, good to {until}")
-        case facts.OxygenServiceEnded(why=why):
-            return Told("Not clean for oxygen any more", why)
-        case facts.GasFitForOxygen(shown_by=shown_by):
-            return Told("Gas said to be fit for oxygen service", shown_by)
         case _:
             return None
 
@@ -117,6 +111,13 @@ def _fill(fact: facts.Fact) -> Told | None:
             return Told("Connected", f"Whip {whip}")
         case facts.ResidualRead(residual=residual):
             return Told("Residual pressure read", residual.words)
+        case facts.FillAuthorisedByPlan(target=target, plan=plan):
+            read = "no temperature read" if plan.room_c is None else f"{plan.room_c:.0f} °C"
+            return Told(
+                "Fill started", f"target {target.words} at 21 °C, to stop at {plan.stop.words} ({read})"
+            )
+        case facts.SettledRead(settled=settled, wall_c=wall):
+            return Told("Settled", f"{settled.words} at {wall:.0f} °C")
         case facts.FillAuthorised(target=target):
             return Told("Fill started", f"target {target.words}")
         case facts.ReadingTaken(reading=reading):

@@ -6,16 +6,26 @@ import asyncio
 import datetime as dt
 import fcntl
 import uuid
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 from typing import TypeVar
 
 import httpx
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from tests.network.shop import Served, Shop, now
+from structlog.testing import capture_logs
+from tests.branch.a_shop import Clock, open_shop
+from tests.branch.a_shop import Shop as Branch
+from tests.branch.a_shop import make_shop as make_branch
+from tests.network.shop import Served, Shop, let_shop_in, now, sign_all
 
+from branch.settings import read_settings
+from branch.store.rows import standing_row
+from branch.verify import check
+from branch.witness import Verdict
+from branch.witnessing import witness_of
 from cylinder import facts as f
 from cylinder.facts import Fact
 from cylinder.marks import Marks
@@ -27,7 +37,7 @@ from eventlog.hub_client import HubClient, HubRefused
 from eventlog.snapshot import check_bytes, pages, read_manifest, walk
 from eventlog.snapshot_client import blocked, latest, pieces
 from network.hub import Hub
-from network.projections.cylinders import cylinders
+from network.projections.cylinders import cylinders, standing_digest
 from network.projections.projection import catch_up_once
 from network.restoring import begin_epoch
 from network.snapshots import (
@@ -225,3 +235,55 @@ def test_two_at_once_do_not_throw_away_each_other_s(hub: Hub, condemning: Shop) 
         with pytest.raises(NoSnapshot, match="another"):
             made(hub)
     assert len(every(hub.settings.data)) == 1
+
+
+@pytest.fixture
+def pier(served: Served, tmp_path: Path) -> Iterator[Branch]:
+    """A real shop's node on an empty folder, wired to the hub's address; not let in yet."""
+    made = make_branch(tmp_path, slug="pier", hub=served.hub.key)
+    data = made.node.store.path.parent
+    made.node.store.close()
+    settings = read_settings(data).model_copy(update={"hub_url": served.url})
+    (data / "shop.json").write_text(settings.model_dump_json())
+    clock = Clock()
+    clock.move(now() - clock.now())
+    shop = open_shop(data, clock)
+    yield shop
+    shop.node.store.close()
+
+
+def test_a_real_shop_starts_from_a_real_file_and_its_witness_agrees_with_the_hub(
+    hub: Hub, served: Served, condemning: Shop, pier: Branch
+) -> None:
+    file = made(hub).manifest
+    let_shop_in(hub, Shop("pier", key=pier.node.store.author.key))
+
+    async def first_reading() -> Verdict | None:
+        try:
+            await pier.node.sync.pull_all()
+            await pier.node.sync.push_all()
+            await pier.node.sync.pull_all()
+            sign_all(hub, minutes=3)
+            return await witness_of(pier.node).look()
+        finally:
+            await pier.node.http.aclose()
+
+    with capture_logs() as logs:
+        verdict = asyncio.run(first_reading())
+    assert verdict == "agrees"
+    (checked,) = (one for one in logs if one["event"] == "ready file checked")
+    assert checked["position"] == file.position
+    assert (
+        sum(one["items"] for one in logs if one["event"] == "absorbed from the ready file") == file.position
+    )
+    assert pier.node.sync.link.state == "live"
+    found = check(pier.node.store)
+    assert (found.position, found.problems) == (hub.head().position, ())
+    assert found.position > file.position
+    fold(hub)
+    with hub.database.transaction() as tx:
+        assert found.standing_digest == standing_digest(tx)
+    with pier.node.store.reading() as c:
+        known = standing_row(c, VICTIM)
+    assert known is not None
+    assert known.is_condemned

@@ -167,6 +167,8 @@ def test_old_aluminium_of_an_alloy_that_nobody_knows_needs_eddy_current() -> Non
         "alloy": "6351-T6",
     }
     OLD.when(the_test(**eddy)).is_refused_for("requalify.eddy-by")
+    trained = replace(INSPECTOR, covers=frozenset({"pressure test", "eddy current"}))
+    assert not OLD.by(trained).when(the_test(**eddy)).reasons
     done = kept(OLD.when(the_test(**eddy, eddy_by="R. Amat, C-100"))).test
     assert done is not None
     assert done.has_eddy_current

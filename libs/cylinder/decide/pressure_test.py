@@ -184,7 +184,16 @@ def _papers_wrong(command: c.Requalify, around: Around) -> Iterator[Reason]:
             "Say what eddy current found (0 where there was no crack), and choose the method with eddy current: both or neither.",
         )
     if command.test.crack_thread_lengths is not None and not command.test.eddy_by:
-        yield Reason("requalify.eddy-by", "Say who made the inspection by eddy current, and on which paper.")
+        yield from _own_eddy_current(around)
+
+
+def _own_eddy_current(around: Around) -> Iterator[Reason]:
+    """Nobody else is named, so it is the work of the one who records it: their own certificate has to say that it is for it."""
+    if "eddy current" not in (around.actor.covers or ()):
+        yield Reason(
+            "requalify.eddy-by",
+            "Say who made the inspection by eddy current, and on which paper. Your own certificate is not on record as one for it.",
+        )
 
 
 def _pressure_wrong(rules: Pack, spec: str, command: c.Requalify) -> Iterator[Reason]:

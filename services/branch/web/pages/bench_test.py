@@ -198,7 +198,7 @@ def _shown(found: Follows, command: c.Requalify) -> list[tuple[str, str]]:
         rows.append(("Test pressure", words.both(command.test.test_pressure)))
     if (lengths := tested.readings.crack_thread_lengths) is not None:
         crack = f"a crack of {lengths:g} thread lengths" if lengths else "no crack"
-        rows.append(("Eddy current", f"{crack}; {tested.readings.eddy_by or 'nobody named'}"))
+        rows.append(("Eddy current", f"{crack}; {tested.readings.eddy_by or 'on your own certificate'}"))
     return rows
 
 

@@ -57,7 +57,8 @@ def tag_it(at: TheVisit, form: Form, content: Annotated[bytes, Depends(photograp
         return not_recorded(at, Trouble(refused.reasons, 422), form, _page)
     outcome = record(at.node, at.session, lambda: _command(at, form, kept, first_test), UNREAD_LABELS)
     if isinstance(outcome, Outcome):
-        return go(at.here)
+        made = at.looked_at_again().visit.cylinder_id
+        return go(f"/cylinders/{made}/identity")  # The tag, and its label to print.
     return not_recorded(at.looked_at_again(), outcome, form, _page)
 
 

@@ -19,6 +19,7 @@ from cylinder.refusal import Reason, Refused, refuse_if
 from cylinder.visit import Visit
 from gas.fill import CannotFill, FillAsked, FillPlan, Limit, plan_fill, stop_now
 from gas.heat import LEAST_RATE_BAR_PER_MIN, MOST_RATE_BAR_PER_MIN, Filling, Metal, Vessel, warming
+from gas.learning import LEAST_READINGS, Correction
 from gas.mixture import Mix
 from gas.pressure import Pressure, Unit
 from gas.quantity import DRY_AIR, REFERENCE_21_C, AbsolutePressure, Temperature
@@ -216,8 +217,13 @@ def _stored(found: FillPlan, conditions: FillConditions) -> FillPlanned:
         settles_to_bar=round(found.settles_to.gauge.bar, 1),
         settles_within_bar=round(max(1.0, found.settles_to.within.bar), 1),
         top_off=None if found.top_off is None else _down(found.top_off, unit),
-        learnt_from=found.asked.correction.readings,
+        learnt_from=_learnt_from(found.asked.correction),
     )
+
+
+def _learnt_from(correction: Correction) -> int:
+    """Fewer readings than a correction needs have taught nothing yet."""
+    return correction.readings if correction.readings >= LEAST_READINGS else 0
 
 
 def _rounded(celsius: float | None) -> float | None:

@@ -16,11 +16,14 @@ import css_inline
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from cylinder.facts import GasAnalysed
+from cylinder.fill_plan import most_on_gauge, plan_of
 from cylinder.marks import KeyedPressure
 from cylinder.standing import Standing
 from cylinder.visit import Visit
 from gas.depth import WORKING_OXYGEN_ATM, mod_ft_shown, mod_m_shown
 from gas.mixture import AIR_LOWEST_OXYGEN_FRACTION, Mix
+from gas.pressure import Pressure, Unit
+from gas.quantity import in_unit
 from receipts.shop import Shop
 from rulebook import Pack, YearMonth, judge_requalification, judge_visual
 
@@ -181,11 +184,28 @@ def _card(given: Given, on: dt.date, pack: Pack) -> Card:
         lines=(
             Line("Rated, read off the stamp", rated.pressure.words_in_both()),
             Line("Came in with", visit.completed.start.pressure.words_in_both()),
+            *_settles(visit, end.unit),
             *gas_lines,
             Line("Serial", visit.marks.serial, is_stamp=True),
             *date_lines,
         ),
         notices=(*notices, *gas_notices),
+    )
+
+
+def _settles(visit: Visit, unit: Unit) -> tuple[Line, ...]:
+    """A warm gauge reads high, and may rightly stand above the rating: what it comes to is said beside it."""
+    plan = plan_of(visit)
+    if plan is None or plan.room_c is None:
+        return ()
+    if plan.settles_to_bar is None or plan.settles_within_bar is None:
+        return (Line("At 21 °C (70 °F)", "less than the gauge showed warm, and at most the target"),)
+    settles = in_unit(Pressure(plan.settles_to_bar, "bar"), unit)
+    within = in_unit(Pressure(plan.settles_within_bar, "bar"), unit)
+    return (
+        Line(
+            "At 21 °C (70 °F)", f"about {settles.words_in_both()}, give or take {within.words()} (estimate)"
+        ),
     )
 
 
@@ -204,12 +224,13 @@ def _stops(given: Given) -> tuple[Notice, ...]:
         )
         for block in given.standing.blocks
     ]
-    completed = given.visit.completed
-    if completed is not None and completed.end.pressure.is_above(completed.rated.pressure):
+    completed, most = given.visit.completed, most_on_gauge(given.visit)
+    if completed is not None and completed.end.pressure.is_above(most or completed.rated.pressure):
+        is_over = completed.end.pressure.is_above(completed.rated.pressure)
         notices.append(
             Notice(
                 "stop",
-                "The gauge stood above the rated pressure when the fill ended.",
+                f"The gauge stood above {'the rated pressure' if is_over else 'what was planned'} when the fill ended.",
                 f"It showed {completed.end.pressure.words_in_both()}. Ask the shop what was done about it first.",
             )
         )

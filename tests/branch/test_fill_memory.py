@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import subprocess
 import sys
 
 import pytest
-from tests.branch.a_shop import Shop
+from tests.branch.a_shop import RATED, Shop
 from tests.cylinder.given import an_id
 
 from branch import fill_memory, gas_engine
 from branch.web.pages.fill_words import settling_words
+from cylinder import commands as c
 from cylinder.facts import SettledRead
+from cylinder.fill_plan import plan_of
 from cylinder.marks import GasWanted, KeyedPressure
 from gas.learning import UNCORRECTED
 from gas.quantity import DRY_AIR, REFERENCE_21_C, Temperature
@@ -73,6 +76,27 @@ def test_a_shop_that_never_read_one_keeps_the_model_as_it_is(shop: Shop) -> None
     with shop.node.store.reading() as cursor:
         fills = fill_memory.settled_fills(cursor, "pier")
     assert fill_memory.correction_of(fills) == UNCORRECTED
+
+
+def test_three_settled_readings_correct_the_next_plan_at_this_shop(shop: Shop) -> None:
+    conditions = c.FillConditions(room_c=34, volume_litre=11.1)
+    for tag in (1, 2, 3, 4):
+        visit_id = shop.up_to("target", tag=tag)
+        shop.do(c.Authorise, visit_id=visit_id, target=RATED, conditions=conditions)
+        plan = plan_of(shop.visit(visit_id))
+        assert plan is not None
+        assert plan.learnt_from == (3 if tag == 4 else 0)
+        shop.clock.move(dt.timedelta(minutes=plan.minutes))
+        shop.do(c.CompleteFill, visit_id=visit_id, end=plan.stop)
+        shop.clock.move(dt.timedelta(hours=2))
+        shop.node.sync.link.heard_at = shop.clock.now()
+        shop.do(c.ReadSettled, visit_id=visit_id, settled=KeyedPressure(value=2860, unit="psi"), wall_c=21.0)
+        shop.up_to("done", visit_id=visit_id)
+    with shop.node.store.reading() as cursor:
+        fills = fill_memory.settled_fills(cursor, "pier")
+        assert fill_memory.settling(fills) is not None
+        assert fill_memory.settled_fills(cursor, "quay") == ()
+    assert fill_memory.correction_of(fills).readings == 4
 
 
 def test_the_engine_is_loaded_beside_the_work_and_without_the_tables_for_boiling() -> None:

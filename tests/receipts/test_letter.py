@@ -11,8 +11,8 @@ import pytest
 from tests.receipts.story import AIR, HANDED_OVER_ON, NITROX, Branch, Told, bar, named, psi
 
 import rulebook
-from cylinder.facts import Condemned, HoldPlaced
-from cylinder.marks import GasWanted, Marks
+from cylinder.facts import Condemned, FillAuthorisedByPlan, FillPlanned, HoldPlaced
+from cylinder.marks import GasWanted, KeyedPressure, Marks
 from cylinder.recorded import origin_of, recorded
 from cylinder.standing import Standing, standing
 from cylinder.visit import visit
@@ -263,6 +263,25 @@ def test_a_gauge_above_the_rating_is_not_called_full() -> None:
 
     assert "14 - DO NOT USE" in text
     assert "The gauge stood above the rated pressure when the fill ended." in text
+
+
+def test_a_warm_gauge_that_was_planned_above_the_rating_is_full_and_says_what_it_settles_to() -> None:
+    plan = FillPlanned(
+        room_c=34, volume_litre=11.1, rate_bar_per_min=20, stop=psi(3340), minutes=9.7, rise_kelvin=17.5,
+        rise_within_kelvin=7, settles_to_bar=200.8, settles_within_bar=6,
+    )  # fmt: skip
+    one = given(replace(AIR, end=psi(3340)))
+    started = FillAuthorisedByPlan(visit_id=one.visit.id, target=psi(3000), rated=psi(3000), plan=plan)
+
+    def told(end: KeyedPressure) -> str:
+        assert one.visit.completed is not None
+        done = one.visit.completed.model_copy(update={"end": end})
+        filled = replace(one, visit=replace(one.visit, authorised=started, completed=done))
+        return letter(HandOver(named("x"), HANDED_OVER_ON, HARBOUR, (filled,)), "Ana Ruiz", US).text
+
+    assert "14 - FULL" in told(psi(3340))
+    assert "about 2912 psi (201 bar), give or take 87 psi (estimate)" in told(psi(3340))
+    assert "14 - DO NOT USE" in told(psi(3400))
 
 
 def test_a_visit_without_a_fill_makes_no_receipt() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from math import ceil
 from typing import Final
 
 from cylinder import commands as c
@@ -57,7 +58,7 @@ def read_settled(state: Visit, command: c.ReadSettled, around: Around) -> tuple[
 def _doubts(state: Visit, command: c.ReadSettled, stopped: Pressure, cooled: dt.timedelta) -> list[Reason]:
     found = []
     if cooled < LEAST_COOLING:
-        wait = int((LEAST_COOLING - cooled).total_seconds() // 60) + 1
+        wait = ceil((LEAST_COOLING - cooled).total_seconds() / 60)
         found.append(Reason("settled.warm", f"It is still warm inside. Read it in {wait} min or later."))
     if not LEAST_ROOM_C <= command.wall_c <= MOST_ROOM_C:
         words = f"{command.wall_c:.0f} °C ({command.wall_c * 1.8 + 32:.0f} °F) is no temperature of a cooled cylinder. Read it again, figure and scale."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from math import ceil
 
 from fastapi import APIRouter
 from starlette.responses import Response
@@ -39,7 +40,7 @@ def wait_min(visit: Visit, now: dt.datetime) -> int:
     """How many minutes it still has to cool before its gauge tells anything."""
     if visit.completed_at is None:
         return 0
-    return max(0, int((LEAST_COOLING - (now - visit.completed_at)).total_seconds() // 60) + 1)
+    return max(0, ceil((LEAST_COOLING - (now - visit.completed_at)).total_seconds() / 60))
 
 
 @router.get("/settled")

@@ -6,6 +6,7 @@ from fastapi import APIRouter
 from pydantic import ValidationError
 from starlette.responses import Response
 
+from branch import fill_memory
 from branch.web.pages import steps_fill
 from branch.web.pages.asking import Form, Posted, Trouble, misread
 from branch.web.pages.blend import METHOD_WORDS, VALVE_WORDS
@@ -57,8 +58,7 @@ def ask_plan(at: TheVisit) -> Response:
     """What is in it and how to get to the wish, before gas flows."""
     if at.visit.step != "target":
         return stopped(at) or moved_on(at)
-    ticked = Posted(tuple(("gas", gas.name) for gas in at.around.gases))
-    return stopped(at) or show_plan(at, None, ticked)
+    return stopped(at) or show_plan(at, None, _known(at))
 
 
 @router.post("/blend")
@@ -154,6 +154,14 @@ def plan_anew(at: TheVisit, form: Form) -> Response:
 def take_back(at: TheVisit, form: Form) -> Response:
     """The last figure was keyed wrongly."""
     return answer(at, form, lambda: c.TakeBackBlendReading.model_validate(asked(at, form)), show_fill)
+
+
+def _known(at: At) -> Posted:
+    """What is on record and no measurement: every gas ticked, the size as somebody keyed it once."""
+    with at.node.store.reading() as cursor:
+        size = fill_memory.size(cursor, at.visit.cylinder_id) if at.visit.cylinder_id else None
+    sized = (("volume", f"{size.litre:g}"),) if size else ()
+    return Posted((*(("gas", gas.name) for gas in at.around.gases), *sized))
 
 
 def _command(at: At, form: Posted) -> c.PlanBlend:

@@ -127,8 +127,7 @@ def _misread(bottle: BottleState, gauge: KeyedPressure) -> Reason:
 def _analysis(bank: BankState, fact: BankToppedUp) -> Iterator[Reason]:
     """A mixture is what was analysed, and nothing else says so."""
     oxygen = fact.oxygen_percent
-    is_plain = bank.meant.words() in ("Air", "Oxygen", "Helium")
-    if oxygen is None and not is_plain:
+    if oxygen is None and not bank.is_plain:
         yield Reason(
             "bank.analysis",
             f"{bank.name} holds a mixture: analyse it after topping it up, and key the oxygen.",
@@ -142,7 +141,7 @@ def _analysis(bank: BankState, fact: BankToppedUp) -> Iterator[Reason]:
         )
     if (
         oxygen is not None
-        and is_plain
+        and bank.is_plain
         and Mix(oxygen / 100, bank.meant.helium_fraction).words() != bank.meant.words()
     ):
         yield Reason(

@@ -73,6 +73,11 @@ class BankState:
         return tuple(bottle for bottle in self.bottles if bottle.gives)
 
     @property
+    def is_plain(self) -> bool:
+        """Air, oxygen or helium, which come as they are called; every other gas was mixed by somebody."""
+        return self.meant.words() in ("Air", "Oxygen", "Helium")
+
+    @property
     def unread(self) -> tuple[BottleState, ...]:
         """The bottles that are open and that nobody has read."""
         return tuple(one for one in self.bottles if one.mol is None and not one.is_withdrawn)
@@ -138,14 +143,17 @@ class BankState:
 def on_hand(banks: Iterable[BankState]) -> tuple[tuple[str, Mix, Pressure], ...]:
     """The gases that a blender may reckon with: name, mixture, and the gauge of the fullest bottle, at the least it may be.
 
-    A bank of which nothing has been read, or whose bottles are all withdrawn, is not on hand. Asks the engine.
+    A bank of which nothing has been read, or whose bottles are all withdrawn, is not on hand; nor is a mixture that nobody
+    has analysed. Asks the engine.
     """
-    found = []
-    for bank in banks:
-        least = [gauge for bottle in bank.giving if (gauge := bank.least_gauge(bottle)) is not None]
-        if least:
-            found.append((bank.name, bank.mix, max(least, key=lambda gauge: gauge.pascal)))
-    return tuple(found)
+    found = ((bank, fullest(bank)) for bank in banks if bank.is_plain or bank.is_analysed)
+    return tuple((bank.name, bank.mix, best[1]) for bank, best in found if best is not None)
+
+
+def fullest(bank: BankState) -> tuple[BottleState, Pressure] | None:
+    """The bottle that stands highest, by the least that each may stand at; None while none gives."""
+    least = [(one, gauge) for one in bank.giving if (gauge := bank.least_gauge(one)) is not None]
+    return max(least, key=lambda pair: pair[1].pascal, default=None)
 
 
 def held_by(mix: Mix, gauge: Pressure, celsius: float, volume_litre: float) -> tuple[float, float]:

@@ -11,6 +11,8 @@ from uuid import UUID
 
 import structlog
 
+from branch import gas_engine
+from branch.banks_offer import offered, without
 from branch.node import Node
 from branch.store.rows import Cursor, number, record_in, sealed_of, text
 from cylinder.around import Actor
@@ -64,18 +66,58 @@ def banks(c: Cursor, node: str) -> tuple[BankState, ...]:
     return _folded(tuple(said if since is None else [*said, *_draws(c, node, since)]))
 
 
+def banks_now(node: Node) -> tuple[BankState, ...]:
+    """The same for a page. A shop without a bank never loads the engine."""
+    with node.store.reading() as c:
+        c.execute(
+            "select 1 from fact where kind = ? and node = ? limit 1", (BankSetUp.KIND, node.settings.node)
+        )
+        if c.fetchone() is None:
+            return ()
+    gas_engine.wait_until_warm()
+    with node.store.reading() as c:
+        return banks(c, node.settings.node)
+
+
 def record(node: Node, actor: Actor, bank_id: UUID, fact: BankFact, key: UUID) -> None:
     """Check and record; the same key twice is one record. Raises Refused with every reason."""
+    gas_engine.wait_until_warm()
+    here = node.settings.node
     with node.store.writing() as tx:
         if tx.known(key):
             return
-        here = node.settings.node
-        check(fact, bank_id, banks(tx.c, here), role=actor.role, whips=node.settings.whips)
+        before = banks(tx.c, here)
+        check(fact, bank_id, before, role=actor.role, whips=node.settings.whips)
         new = NewFact(fact, bank_subject(bank_id), node.desk.today())
         tx.append([new], key=key, actor=actor.id, role=actor.role, now=node.floor.now())
     log.info("recorded", id=str(key), kind=fact.KIND, node=here)
+    _refresh_offer(node, bank_id, before)
     node.live.ring()
     node.sync.wake_push()
+
+
+def offer(node: Node, bank_id: UUID) -> bool:
+    """Put a bank into the blender's list of gases; False where it has no bottle that was read, or the list is full."""
+    found = next((bank for bank in banks_now(node) if bank.bank_id == bank_id), None)
+    listed = None if found is None else offered(node.gases.on_hand(), found, adds=True)
+    if listed is None:
+        return False
+    node.gases.keep(listed)
+    return True
+
+
+def _refresh_offer(node: Node, bank_id: UUID, before: Sequence[BankState]) -> None:
+    """A gas of the blender's list that is a bank follows what is recorded of it."""
+    known = next((bank for bank in before if bank.bank_id == bank_id), None)
+    if known is None:
+        return
+    on_hand = node.gases.on_hand()
+    now = next((bank for bank in banks_now(node) if bank.bank_id == bank_id), None)
+    listed = (
+        without(on_hand, known.name) if now is None or not now.giving else offered(on_hand, now, adds=False)
+    )
+    if listed is not None and listed != on_hand:
+        node.gases.keep(listed)
 
 
 @lru_cache(maxsize=8)

@@ -28,7 +28,7 @@ AidName = Literal["mod", "best-mix", "ead", "end", "density", "exposure"]
 FieldName = Literal["oxygen", "helium", "depth", "limit", "minutes"]
 DepthUnit = Literal["m", "ft"]
 
-# Deeper than anybody breathes from a cylinder that a shop fills; it only catches a slip of the finger. No source.
+# Only catches a slip of the finger. No source.
 _DEEPEST: Final = {"m": 350.0, "ft": 1150.0}
 # Below this a mixture is called thin at the surface. Common practice, no source.
 _THIN_OXYGEN_FRACTION: Final = 0.18
@@ -228,12 +228,8 @@ def _best_mix(keyed: _Keyed) -> DepthAnswer:
     best = sea.best_oxygen_fraction_at_m if keyed.unit == "m" else sea.best_oxygen_fraction_at_ft
     percent = sea.oxygen_percent_shown(best(keyed.depth, keyed.limit))
     keyed.mix = Mix(percent / 100)
-    line = Line(
-        f"Oxygen at most, for {keyed.limit:g} ATA",
-        percent,
-        "%",
-        "what the analyser shows must not be above it",
-    )
+    note = "what the analyser shows must not be above it"
+    line = Line(f"Oxygen at most, for {keyed.limit:g} ATA", percent, "%", note)
     return DepthAnswer(f"{keyed.depth:g} {keyed.unit}", (line, _mod_line(keyed, keyed.limit, f"of a mixture with {percent} %")), _thin(keyed.mix))  # fmt: skip
 
 
@@ -282,7 +278,7 @@ def _exposure(keyed: _Keyed) -> DepthAnswer:
 
 
 def _depth_line(label: str, exact: float, unit: str) -> Line:
-    return Line(label, _up(exact, 0), unit, f"exactly {exact:.1f} {unit}")
+    return Line(label, _up(exact, 0), unit, f"{exact:.1f} {unit} by the formula")
 
 
 def _thin(mix: Mix) -> tuple[str, ...]:

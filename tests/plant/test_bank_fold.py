@@ -168,3 +168,10 @@ def test_on_hand_is_the_fullest_bottle_at_the_least_it_may_be() -> None:
     assert (name, mix) == ("Air bank", Mix(0.2096))
     assert 290 < pressure.bar < 300
     assert only(*START).bank_id == BANK
+
+
+def test_a_mixture_that_nobody_analysed_is_not_on_hand() -> None:
+    guessed = only(said(1, set_up("N", oxygen=32)), said(2, read("N", 200)))
+    assert on_hand((guessed,)) == ()
+    known = only(said(1, set_up("N", oxygen=32)), said(2, topped("N", oxygen=31.5)))
+    assert [mix for _, mix, _ in on_hand((known,))] == [Mix(0.315)]

@@ -161,3 +161,23 @@ def test_topping_up_withdrawing_taking_back_and_closing(shop: Shop, manager: Tab
     manager.send(manager.get(f"{here}/set-up"), f"{here}/close", why="Sold")
     assert "No bank is set up" in manager.get("/banks").text
     assert manager.get(here).status_code == 404
+
+
+def test_a_bank_in_the_blenders_list_follows_its_readings(shop: Shop, manager: Tablet) -> None:
+    here = a_bank(manager, "A", "B")
+    refused = manager.post(f"{here}/offer", {})
+    assert "no bottle has been read" in refused.text
+    read(manager, here, "A", "200")
+    assert manager.post(f"{here}/offer", {}).status_code == 303
+    assert "blender" in manager.get("/banks").text
+
+    def listed() -> list[tuple[str, float]]:
+        return [(gas.name, gas.pressure.value) for gas in shop.node.gases.on_hand() if gas.pressure]
+
+    ((name, first),) = listed()
+    assert name == "Air bank"
+    assert first == pytest.approx(196, abs=3)
+    read(manager, here, "B", "280")
+    assert listed()[0][1] == pytest.approx(275, abs=4)
+    manager.send(manager.get(f"{here}/set-up"), f"{here}/close", why="Sold")
+    assert listed() == []

@@ -57,9 +57,8 @@ class Answer:
 def index(request: Request, node: TheNode, session: SignedIn) -> Response:
     """Every bank; or how to set one up."""
     shown = [(bank, rows_of(bank), bottle_bars(bank), strays(bank)) for bank in all_of(node)]
-    return render(
-        request, "banks.html", title="Banks", session=session, banks=shown,
-    )  # fmt: skip
+    listed = [gas.name.casefold() for gas in node.gases.on_hand()]
+    return render(request, "banks.html", title="Banks", session=session, banks=shown, listed=listed)
 
 
 @router.get("/banks/{bank_id}")
@@ -80,8 +79,7 @@ def one(request: Request, bank_id: UUID, node: TheNode, session: SignedIn) -> Re
 
 def all_of(node: Node) -> tuple[BankState, ...]:
     """The banks of this shop now."""
-    with node.store.reading() as c:
-        return kept.banks(c, node.settings.node)
+    return kept.banks_now(node)
 
 
 def bank_or_404(node: Node, bank_id: UUID) -> BankState:

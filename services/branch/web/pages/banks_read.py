@@ -132,5 +132,5 @@ def _ask_topped_up(
     return render(
         request, "bank_topped_up.html", title=bank.name, session=session, bank=bank, kept=form, trouble=trouble, rail=None,
         ticked=form.all("bottle"), degree=form.text("degree") or _usual_degree(node),
-        status=trouble.status if trouble else 200, is_plain=bank.meant.words() in ("Air", "Oxygen", "Helium"),
+        status=trouble.status if trouble else 200, is_plain=bank.is_plain,
     )  # fmt: skip

@@ -7,6 +7,7 @@ from uuid import UUID
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from branch import banks as kept
 from branch.node import Node
 from branch.people import Session
 from branch.web.gate import TheNode
@@ -17,6 +18,7 @@ from branch.web.pages.render import go, render
 from branch.web.pages.staff import Manager
 from cylinder.facts import BankBottleReturned, BankBottleWithdrawn, BankClosed, BankSetUp
 from cylinder.facts.banks import MOST_BOTTLES
+from cylinder.refusal import Reason
 from plant.bank_state import BankState
 
 router = APIRouter(include_in_schema=False)
@@ -68,6 +70,18 @@ def take_back(request: Request, bank_id: UUID, node: TheNode, session: Manager, 
     answers = {"bottle": form.text("bottle"), "finding": form.text("finding")}
     trouble = recorded(node, session, bank_id, form, lambda: BankBottleReturned.model_validate(answers))
     return _after(request, node, session, bank_id, trouble)
+
+
+@router.post("/banks/{bank_id}/offer")
+def offer(request: Request, bank_id: UUID, node: TheNode, session: Manager) -> Response:
+    """Into the blender's list; from then on it follows the readings by itself."""
+    bank = bank_or_404(node, bank_id)
+    if kept.offer(node, bank_id):
+        return go("/banks")
+    words = "It cannot be offered to the blender: no bottle has been read, the mixture was not analysed, or the list is full."
+    return _page(
+        request, node, session, bank, _as_form(bank), Trouble((Reason("bank.offer", words, "input"),))
+    )
 
 
 @router.post("/banks/{bank_id}/close")

@@ -17,7 +17,7 @@ from tests.branch.a_shop import MARKS, Clock, Shop, open_shop
 
 from branch import ready_file, witness
 from branch.store import views as look
-from branch.store.known_against import known_ids
+from branch.store.known_against import KNOWN_AGAINST_IT, known_ids
 from branch.store.rows import own_standing, standing_row, unfolded
 from branch.verify import check
 from cylinder import commands as c
@@ -184,13 +184,14 @@ def test_a_blocked_cylinder_is_stopped_before_the_file_is_in(network: Network) -
         assert [one.cylinder_id for one in look.every_standing(cursor)] == [network.victim]
     assert found.standing.is_condemned
     assert held is not None
-    assert held.blocks[0].words.startswith("Known against it: ")
+    assert held.blocks[0].words == KNOWN_AGAINST_IT
+    assert held.blocks[0].reason.startswith("Condemned: Crack")
     assert held.blocks[0].node == "reef"
     visit_id = shop.greet()
     shop.do(c.Identify, visit_id=visit_id, marks=MARKS)
     visit = shop.visit(visit_id)
     assert visit.cylinder_id == network.victim, "it is not taken for a cylinder that nobody knows"
-    with pytest.raises(Refused, match="Known against it: Condemned"):
+    with pytest.raises(Refused, match=f"{KNOWN_AGAINST_IT} on .*: Condemned: Crack"):
         shop.up_to("people_out", visit_id=visit_id)
     network.hub.breaks_after = 0
     pull(shop)
@@ -199,7 +200,7 @@ def test_a_blocked_cylinder_is_stopped_before_the_file_is_in(network: Network) -
         known = standing_row(cursor, network.victim)
     assert known is not None
     assert known.is_condemned
-    assert not known.blocks[0].words.startswith("Known against it: ")
+    assert known.blocks[0].words == "Condemned"
 
 
 def test_after_a_cut_or_a_kill_the_bytes_that_came_are_not_fetched_again(network: Network) -> None:

@@ -20,6 +20,7 @@ _PUT_LIST = """
 insert into known_against_list (one, epoch, position, sha256) values (1, ?, ?, ?)
 on conflict (one) do update set epoch = excluded.epoch, position = excluded.position, sha256 = excluded.sha256
 """
+KNOWN_AGAINST_IT = "Known against it"
 
 
 def take_list(c: Cursor, said: BlockedList) -> None:
@@ -83,7 +84,8 @@ def _kept(said: BlockedCylinder) -> Standing:
 def _block(cylinder_id: UUID, held: HeldAgainst) -> Block:
     where = f"position {held.position} of the network's records, which this shop is still reading"
     return Block(
-        **held.model_dump(exclude={"position", "words"}),
-        words=f"Known against it: {held.words} ({where})",
+        **held.model_dump(exclude={"position", "words", "reason"}),
+        words=KNOWN_AGAINST_IT,
+        reason=f"{held.words}: {held.reason} ({where})",
         on=(cylinder_id,),
     )

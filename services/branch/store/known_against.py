@@ -82,7 +82,7 @@ def _kept(said: BlockedCylinder) -> Standing:
 
 
 def _block(cylinder_id: UUID, held: HeldAgainst) -> Block:
-    where = f"position {held.position} of the network's records, which this shop is still reading"
+    where = f"since position {held.position}; its records are still being read"
     return Block(
         **held.model_dump(exclude={"position", "words", "reason"}),
         words=KNOWN_AGAINST_IT,

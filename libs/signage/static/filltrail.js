@@ -149,6 +149,8 @@
     if (answer.redirected) { leave(answer.url); await new Promise(() => {}); }
     if (!answer.headers.get("content-type")?.startsWith("text/html")) { refused(answer.status); return; }
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    // Read without script, what stands there for pages without script is part of the page: a box to tick that nobody sees.
+    for (const plain of page.querySelectorAll("noscript")) plain.remove();
     document.title = page.title;
     for (const name of ["data-now", "data-night"]) {
       const value = page.documentElement.getAttribute(name);

@@ -34,6 +34,8 @@ from cylinder.facts import (
     ReadingTaken,
     ResidualRead,
     SetDown,
+    SetJoined,
+    SetParted,
     SettledRead,
     StandingSeen,
     StepName,
@@ -129,6 +131,8 @@ class Visit:
     slot: int | None = None
     handover: HandedOver | None = None
     held: str | None = None
+    joined: UUID | None = None
+    """The visit of the other cylinder on the same manifold."""
     gas_has_flowed: bool = False
     """A fill was started in this visit, however it ended. Nothing takes that back."""
     identified_before: tuple[UUID, ...] = ()
@@ -298,6 +302,10 @@ def _answered(state: Visit, record: Recorded) -> Visit:
             return replace(state, slot=slot)
         case HandedOver() as handover:
             return replace(state, handover=handover)
+        case SetJoined(other=other):
+            return replace(state, joined=other)
+        case SetParted():
+            return replace(state, joined=None)
         case VisitHeld(why=why):
             return replace(state, held=why)
         case VisitResumed():

@@ -25,6 +25,7 @@ from branch.time_floor import TimeFloor
 from cylinder import commands as c
 from cylinder.around import Actor, Around, HousePolicy
 from cylinder.decide import decide
+from cylinder.decide.sets import decide_both, joined_with
 from cylinder.facts import CylinderRegistered
 from cylinder.oxygen import OxygenService
 from cylinder.proof import covered_work
@@ -155,7 +156,12 @@ class Desk:
             if tx.known(command.key):
                 return Outcome(records=tx.made_by(command.key), is_repeat=True)
             state, around = self._look_up(tx, command, actor, now)
-            new = decide(state, command, around)
+            both = joined_with(state, command, around)
+            if both is None or state is None:
+                new = decide(state, command, around)
+            else:
+                _, beside = self._look_up(tx, both[1], actor, now)
+                new = decide_both(decide, (state, command, around), (*both, beside))
             return tx.append(new, key=command.key, actor=actor.id, role=actor.role, now=now)
 
     def _look_up(

@@ -84,7 +84,14 @@ def _said(fact: f.Fact) -> str:
             return _network(fact)
         case f.AnnulmentProposed() | f.AnnulmentSeconded() | f.CondemnationAnnulled():
             return _annulment(fact)
-        case f.IdentitiesLinked() | f.IdentitiesSplit() | f.BlockAssigned() | f.CylinderTagged():
+        case (
+            f.IdentitiesLinked()
+            | f.IdentitiesSplit()
+            | f.BlockAssigned()
+            | f.CylinderTagged()
+            | f.SetJoined()
+            | f.SetParted()
+        ):
             return _identity(fact)
         case f.CylinderRegistered(marks=marks):
             return f"Put on record: {marks.serial}, {marks.spec}, first test {marks.first_test}"
@@ -162,6 +169,10 @@ def _identity(fact: f.Fact) -> str:
             return f"The same cylinder as another record{': ' + why if why else ''}"
         case f.IdentitiesSplit(why=why):
             return f"Not the same cylinder as another record: {why}"
+        case f.SetJoined():
+            return "Joined to another cylinder, as one set"
+        case f.SetParted():
+            return "Parted from the other cylinder of its set"
         case f.CylinderTagged(tag=tag, unread=unread):
             return f"Serial cannot be read, tagged {tag}: {unread}"
         case f.BlockAssigned(finding=finding):

@@ -121,6 +121,8 @@ _EXAMPLES: tuple[Fact, ...] = (
     ),
     f.CondemnationAnnulled(proposal=an_id("proposed"), why="Written against the wrong record"),
     f.IdentitiesLinked(other=OTHER, why="Both marks read on one cylinder"),
+    f.SetJoined(visit_id=VISIT, other=an_id("the visit of the other half")),
+    f.SetParted(visit_id=VISIT, other=an_id("the visit of the other half")),
     f.CylinderTagged(visit_id=VISIT, tag="*TAG K7M3-PX9R*", unread="Ground off under the boot", photo_sha256="0f" * 32),
     f.IdentitiesSplit(
         links=(an_id("link"),), parts=(KNOWN, OTHER), carried=(an_id("a block"),), why="Two cylinders after all"

@@ -32,6 +32,7 @@ from cylinder.commands.bench import (
 from cylinder.commands.blend import DoBlendStep, PlanBlend, PlanBlendAnew, TakeBackBlendReading
 from cylinder.commands.filling import FillConditions, ReadSettled
 from cylinder.commands.identity import AssignBlock, ReadTagged, TagUnread
+from cylinder.commands.sets import JoinSet, PartSet
 from cylinder.commands.visit import (
     Abandon,
     Authorise,
@@ -61,7 +62,7 @@ from cylinder.commands.visit import (
 )
 
 VisitCommand = (
-    Identify | TagUnread | LookOver | ReadDates | ReadRating | SeeStanding | BlowOut | ConnectWhip | ReadResidual | Authorise
+    Identify | TagUnread | JoinSet | PartSet | LookOver | ReadDates | ReadRating | SeeStanding | BlowOut | ConnectWhip | ReadResidual | Authorise
     | TakeReading | CompleteFill | StopFill | ReadSettled | Analyse | TakeAsMeasured | SignContents | BleedWhip | TapeValve | SetDownAt | HoldIt | Resume
     | Reopen | RackIt | Abandon | SayGasFit | PlanBlend | DoBlendStep | PlanBlendAnew | TakeBackBlendReading
 )  # fmt: skip
@@ -106,10 +107,12 @@ __all__ = [
     "HoldIt",
     "Identify",
     "Inspect",
+    "JoinSet",
     "LookOver",
     "LookedAt",
     "MakeUnusable",
     "NotifyOwner",
+    "PartSet",
     "PassVisual",
     "PlaceHold",
     "PlanBlend",

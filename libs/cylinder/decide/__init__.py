@@ -22,6 +22,7 @@ from cylinder.decide import (
     look_over,
     oxygen,
     same_metal,
+    sets,
     settle,
     tags,
     tape,
@@ -68,6 +69,10 @@ def _decide_visit(state: Visit, command: c.VisitCommand, around: Around) -> tupl
             return identify.identify(state, command, around)
         case c.TagUnread():
             return tags.tag_unread(state, command, around)
+        case c.JoinSet():
+            return sets.join(state, command, around)
+        case c.PartSet():
+            return sets.part(state, around)
         case c.LookOver():
             return look_over.look_over(state, command, around)
         case c.ReadDates():

@@ -29,6 +29,10 @@ STEP_OF: dict[type, StepName] = {
     c.ConnectWhip: "whip",
     c.ReadResidual: "residual",
     c.Authorise: "target",
+    c.PlanBlend: "target",
+    c.DoBlendStep: "fill",
+    c.PlanBlendAnew: "fill",
+    c.TakeBackBlendReading: "fill",
     c.TakeReading: "fill",
     c.CompleteFill: "fill",
     c.Analyse: "analyse",
@@ -67,6 +71,7 @@ _SAFE_WHEN_BLOCKED = (
     c.Reopen,
     c.Resume,
     c.HoldIt,
+    c.PartSet,
     c.TakeAsMeasured,
 )
 """What may still be done with a cylinder that is blocked: make it safe, put it away, correct a misreading.
@@ -213,7 +218,7 @@ def _out_of_order(state: Visit, command: c.VisitCommand) -> Iterator[Reason]:
     step = STEP_OF.get(type(command))
     if step is None or state.step == "done":
         return
-    if state.is_filling and not isinstance(command, c.TakeReading | c.CompleteFill):
+    if state.is_filling and not isinstance(command, _WHILE_FILLING):
         yield Reason("visit.order", f"Tag {state.tag} is being filled. End or stop the fill first.")
         return
     if isinstance(command, c.BleedWhip) and state.holds_whip is not None:

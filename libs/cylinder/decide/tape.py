@@ -6,6 +6,7 @@ from cylinder import commands as c
 from cylinder.around import Around
 from cylinder.decide.analyse import why_not_signed_for
 from cylinder.decide.gates import against, new_fact, on_hold
+from cylinder.decide.sets import given_apart
 from cylinder.facts import HandedOver, SetDown, ValveTaped, VisitAbandoned, VisitRefused, WhipBled
 from cylinder.recorded import NewFact, derived_id
 from cylinder.refusal import Reason, Refused, refuse_if
@@ -58,6 +59,8 @@ def hand_over(command: c.HandOver, around: Around) -> tuple[NewFact, ...]:
             )
         else:
             reasons += _not_ready(visit, command, around)
+    given = tuple(here[visit_id] for visit_id in command.visit_ids if visit_id in here)
+    reasons += given_apart(given, around.open_visits)
     refuse_if(reasons)
     handover_id = derived_id(command.key, "hand-over")
     return tuple(

@@ -67,6 +67,7 @@ from cylinder.facts.office import (
     StolenReportClosed,
 )
 from cylinder.facts.oxygen import GasFitForOxygen, OxygenCleaned, OxygenServiceEnded
+from cylinder.facts.sets import SetJoined, SetParted
 from cylinder.facts.shape import (
     EffectName,
     Fact,
@@ -111,7 +112,7 @@ from cylinder.facts.visit import (
 KINDS: dict[tuple[str, int], type[Fact]] = {
     (kind.KIND, kind.V): kind
     for kind in (
-        CylinderReceived, CertificationSeen, CylinderIdentified, CylinderTagged, OutsideLookedOver, DatesRead, RatingRead,
+        CylinderReceived, CertificationSeen, CylinderIdentified, CylinderTagged, SetJoined, SetParted, OutsideLookedOver, DatesRead, RatingRead,
         StandingSeen, VisitRefused, AreaCleared, ValveBlownOut, WhipConnected, ResidualRead, FillAuthorised,
         ReadingTaken, FillCompleted, FillAborted, GasAnalysed, GasAnalysedTwice, ReadingsDisagreed,
         MixTakenAsMeasured, ContentsSigned, WhipBled, ValveTaped, SetDown, HandedOver,
@@ -199,6 +200,8 @@ __all__ = [
     "ResidualRead",
     "RuleId",
     "SetDown",
+    "SetJoined",
+    "SetParted",
     "SettledRead",
     "Short",
     "StandingSeen",

@@ -168,6 +168,10 @@ def _identity(fact: facts.Fact) -> Told | None:
     match fact:
         case facts.IdentitiesLinked(other=other, why=why, evidence=evidence):
             return Told("Linked with another record", _joined(why, evidence or "") or f"record {other}")
+        case facts.SetJoined():
+            return Told("Joined to another cylinder, as one set")
+        case facts.SetParted():
+            return Told("Parted from the other cylinder of its set")
         case facts.CylinderTagged(tag=tag, unread=unread):
             return Told("Serial cannot be read; tagged by the shop", f"{tag}: {unread}")
         case facts.IdentitiesSplit(why=why, evidence=evidence):

@@ -27,6 +27,7 @@ from branch.web.pages import (
     identity,
     label,
     recalls,
+    sets,
     sign_in,
     staff,
     stop,
@@ -40,7 +41,7 @@ from cylinder.refusal import Reason
 _ROUTERS = (
     sign_in.router, board.router, stream.router, stop.router,
     greet.router, find.router, bay.router, hand_over.router, staff.router, about.router,
-    label.router, unread.router, identity.router, visit.router, bench.router, blend.router, gap.router, recalls.router,
+    label.router, sets.router, unread.router, identity.router, visit.router, bench.router, blend.router, gap.router, recalls.router,
     depth.router, banks_set_up.router, banks_read.router, banks.router,
 )  # fmt: skip
 

@@ -24,7 +24,7 @@ def rail(visit: Visit, around: Around, *, who: Who, tz: ZoneInfo) -> Rail:
     return Rail(
         tag=str(visit.tag),
         gas=visit.gas.words,
-        lines=(f"Cylinder {visit.number} of {visit.of}", "for this diver"),
+        lines=(f"Cylinder {visit.number} of {visit.of}", "for this diver", *_set_line(visit, around)),
         plate=_plate(visit),
         rating=_rating(visit, who, tz),
         checks=_checks(visit, around),
@@ -50,6 +50,14 @@ def twin(keyed: KeyedPressure) -> str:
     """The same in the other unit, rounded for reading."""
     other = keyed.pressure.twin()
     return f"{other.value:.0f} {other.unit}"
+
+
+def _set_line(visit: Visit, around: Around) -> tuple[str, ...]:
+    """With which tag it stands on one manifold."""
+    if visit.joined is None:
+        return ()
+    tag = next((one.tag for one in around.open_visits if one.id == visit.joined), None)
+    return ("One set; its other half has left",) if tag is None else (f"One set with tag {tag}",)
 
 
 def _plate(visit: Visit) -> Plate | None:

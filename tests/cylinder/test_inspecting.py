@@ -128,6 +128,13 @@ def test_a_finding_without_its_measure_and_one_without_a_criterion_never_propose
     assert no_criterion.judged[0].has_no_criterion
 
 
+def test_a_finding_without_a_criterion_is_passed_only_with_a_reason() -> None:
+    known_wall = looked(found("pit", depth(0.2)), material="steel", wall={"value": 5.0, "unit": "mm"})
+    OF_STEEL.when(inspect(known_wall)).is_refused_for("inspect.why-milder")
+    kept = made_of(OF_STEEL.when(inspect(known_wall, overruled_because="Within the pamphlet's limit")))
+    assert (kept.proposed, kept.confirmed) == ("fail", "pass")
+
+
 def test_nothing_found_is_passed_and_lifts_the_failed_look_and_the_hold_by_name() -> None:
     given = Given((registered(), failed(), held()), actor=INSPECTOR)
     outcome = given.when(inspect(looked(), rated=psi(3000), notes="Bright inside"))

@@ -174,6 +174,12 @@ def test_old_aluminium_of_an_alloy_that_nobody_knows_needs_eddy_current() -> Non
     assert done.has_eddy_current
 
 
+def test_old_aluminium_needs_eddy_current_also_where_no_form_was_filled_in() -> None:
+    OLD.when(the_test(test=None)).is_refused_for("us.alloy.eddy_current")
+    assert not OLD.when(the_test(test=None, method="hydrostatic and eddy current")).reasons
+    assert not ALUMINIUM.when(the_test(test=None)).reasons
+
+
 def test_a_crack_of_two_thread_lengths_condemns() -> None:
     # 49 CFR part 180 Appendix C, paragraph 5: cracks in the neck of two thread lengths or more.
     eddy: dict[str, object] = {

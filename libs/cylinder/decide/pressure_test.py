@@ -79,6 +79,8 @@ def follows(command: c.Requalify, standing: Standing, around: Around) -> Follows
             against += _plus_wrong(around.rules, spec, command)
     if command.test is not None:
         against += _papers_wrong(command, around)
+    elif command.method != "hydrostatic and eddy current" and needs_eddy_current(around.rules, standing):
+        against.append(reason_of(around.rules.finding("alloy.eddy_current", "refuse")))
     return Follows(tuple(met), tuple(dict.fromkeys(against)), _tested(command, around.rules, bool(against)))
 
 

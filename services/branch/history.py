@@ -21,13 +21,23 @@ def line(record: Recorded, *, is_veiled: bool = False) -> str:
 _A_PRESSURE = re.compile(r"[0-9]+(?:[.][0-9]+)? (?:psi|bar)")
 
 
-_PRESSURES = (f.RatingRead, f.FillAuthorised, f.FillCompleted, f.ReadingTaken, f.FillAborted, f.SettledRead)
+_PRESSURES = (
+    f.CylinderIdentified,
+    f.RatingRead,
+    f.FillAuthorised,
+    f.FillCompleted,
+    f.ReadingTaken,
+    f.FillAborted,
+    f.SettledRead,
+)
 
 
 def _veiled(fact: f.Fact) -> str:
     match fact:
+        case f.CylinderIdentified(marks=marks):
+            return f"Identified as {marks.serial}"
         case f.RatingRead(agrees=agrees):
-            return f"Rated pressure read{'' if agrees else ', not as on record'} ({VEILED})"
+            return f"Rated pressure read{'' if agrees else ', not as on record or as typed'} ({VEILED})"
         case f.FillCompleted(gas=gas):
             return f"Filled with {gas.words} ({VEILED})"
         case f.FillAborted(why=why):
@@ -210,18 +220,21 @@ def _fill(fact: f.Fact) -> str:
 
 def _visit(fact: f.VisitFact) -> str:
     match fact:
-        case f.CylinderIdentified(marks=marks, second_reading=twice):
-            return f"Identified as {marks.serial}{', read twice' if twice else ''}"
+        case f.CylinderIdentified(marks=marks, second_reading=twice, shoulder=shoulder):
+            typed = f". Typed off the shoulder: {shoulder.canonical}" if shoulder else ""
+            return f"Identified as {marks.serial}{', read twice' if twice else ''}{typed}"
         case f.OutsideLookedOver(sound=sound, note=note):
             return f"Outside {'sound' if sound else 'not sound'}{': ' + note if note else ''}"
-        case f.DatesRead(requalified=requalified, looked_inside=inside):
-            return f"Dates read: requalified {requalified or 'none'}, inside look {inside or 'none'}"
+        case f.DatesRead(looked_inside=inside, stamp_words=stamped):
+            return f"Dates read: {stamped}, inside look {inside or 'none'}"
         case f.RatingRead(rated=rated, agrees=agrees):
             return f"Rated pressure read: {rated.words}{'' if agrees else ', not as on record'}"
         case f.ResidualRead(residual=residual):
             return f"{residual.words} left in it"
-        case f.StandingSeen(supervised=supervised):
-            return f"Network standing looked at{'; a manager went on: ' + supervised if supervised else ''}"
+        case f.StandingSeen(supervised=supervised, looked_into=looked):
+            went_on = f"; a manager went on: {supervised}" if supervised else ""
+            answered = f"; looked into {', '.join(looked.rule_ids)}: {looked.finding}" if looked else ""
+            return f"Network standing looked at{went_on}{answered}"
         case f.VisitRefused(words=words):
             return f"Refused: {'; '.join(words)}"
         case f.WhipConnected(whip=whip):

@@ -46,6 +46,13 @@ def test_what_was_typed_is_kept_as_it_stands_with_its_one_way_of_writing() -> No
     assert kept.shoulder.canonical == "DOT-3AL3000; SN:B0471 MFR:LX MADE 2019-03"
 
 
+def test_what_was_typed_is_read_back_from_the_log_as_it_was() -> None:
+    kept = typed(SHOULDER)
+    made = Given((registered(),)).do(greet()).when(kept).makes(f.CylinderIdentified)[0].fact
+    stored = made.model_dump(mode="json")
+    assert f.CylinderIdentified.model_validate(stored) == made
+
+
 def test_nothing_typed_is_stored_as_it_ever_was() -> None:
     made = Given((registered(),)).do(greet()).when(typed("  \n ")).makes(f.CylinderIdentified)
     assert "shoulder" not in made[0].fact.model_dump(mode="json")

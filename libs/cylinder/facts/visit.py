@@ -59,6 +59,13 @@ class DatesRead(GrownFact, VisitFact):
     looked_inside: Month | None
     stamp: DateStamp | None = None
 
+    @property
+    def stamp_words(self) -> str:
+        """ "requalified 2024-04 +", "good until 2029-06", "requalified none"."""
+        stamp = self.stamp or DateStamp()
+        what = "good until" if stamp.kind == "expires" else "requalified"
+        return " ".join((what, self.requalified or "none", *stamp.signs))
+
 
 class RatingRead(VisitFact):
     """The rated pressure was read off this cylinder, without being shown what is on record."""

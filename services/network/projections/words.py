@@ -73,18 +73,22 @@ def _visit(fact: facts.Fact) -> Told | None:
             return Told("Received", f"Tag {tag}, {gas.words} wanted")
         case facts.CertificationSeen(level=level):
             return Told("Certification seen", level)
-        case facts.CylinderIdentified(marks=marks, second_reading=second):
-            return Told("Identified", f"{marks.serial}{', read a second time' if second else ''}")
+        case facts.CylinderIdentified(marks=marks, second_reading=second, shoulder=shoulder):
+            typed = f"typed off the shoulder: {shoulder.canonical}" if shoulder else ""
+            return Told(
+                "Identified", _joined(f"{marks.serial}{', read a second time' if second else ''}", typed)
+            )
         case facts.OutsideLookedOver(sound=sound, note=note):
             return Told("Outside looked over", _joined("sound" if sound else "not sound", note))
-        case facts.DatesRead(requalified=requalified, looked_inside=inside):
-            return Told(
-                "Dates read", f"requalified {requalified or 'no stamp'}, inside look {inside or 'no sticker'}"
-            )
+        case facts.DatesRead(looked_inside=inside, stamp_words=stamped):
+            return Told("Dates read", f"{stamped}, inside look {inside or 'no sticker'}")
         case facts.RatingRead(rated=rated, agrees=agrees):
             return Told("Rated pressure read", rated.words + ("" if agrees else ", differs from the record"))
-        case facts.StandingSeen(news_age_s=age, supervised=supervised):
-            return Told("Standing looked at", _joined(f"news {age} s old", supervised))
+        case facts.StandingSeen(news_age_s=age, supervised=supervised, looked_into=looked):
+            answered = (
+                f"an inspector looked into {', '.join(looked.rule_ids)}: {looked.finding}" if looked else ""
+            )
+            return Told("Standing looked at", _joined(_joined(f"news {age} s old", supervised), answered))
         case facts.VisitRefused(words=words):
             return Told("Refused to fill", " ".join(words))
         case facts.VisitHeld(why=why):

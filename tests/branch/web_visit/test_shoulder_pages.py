@@ -11,8 +11,10 @@ from tests.branch.a_shop import Clock, Shop, open_shop
 from tests.branch.web_floor.conftest import a_tablet, form
 from tests.branch.web_visit.conftest import AtVisit, question
 
+from branch.history import line
 from branch.house_rules import HouseRulesAreFaulty, house_policy
 from branch.settings import read_settings
+from branch.store.rows import history
 from cylinder import commands as c
 from cylinder.marks import KeyedPressure, Marks
 from rulebook import load
@@ -69,6 +71,17 @@ def test_a_shoulder_goes_through_the_dates_to_its_judgement_with_every_source(vi
     assert question(visit.look()) == "No shop has condemned this cylinder"
     assert "49 CFR 173.302a(b), 2015 annual edition (law). Line us.plus.conditions" in standing
     assert "Line us.fill.limit" in standing
+
+
+def test_what_was_typed_stays_behind_the_veil_until_the_rating_is_read(visit: AtVisit) -> None:
+    page = visit.answer("identify", shoulder=SHOULDER, read="yes")
+    visit.tablet.send(page, f"{visit.here}/identify")
+    with visit.shop.node.store.reading() as cursor:
+        told = history(cursor, f"cylinder/{visit.shop.visit(visit.id).cylinder_id}", 20)
+    veiled = " ".join(line(one, is_veiled=True) for one in told)
+    assert "Identified as 123456" in veiled
+    assert "2250" not in veiled
+    assert "ICC-3AA2250" in " ".join(line(one) for one in told)
 
 
 def test_a_rating_that_contradicts_the_typed_shoulder_is_a_hold(visit: AtVisit) -> None:

@@ -23,7 +23,7 @@ def rail(visit: Visit, around: Around, *, who: Who, tz: ZoneInfo) -> Rail:
     """The left side. The rating is veiled until it is read in this visit, whatever is on record."""
     return Rail(
         tag=str(visit.tag),
-        gas=visit.gas.words,
+        gas=visit.gas_in_it.words,
         lines=(f"Cylinder {visit.number} of {visit.of}", "for this diver", *_set_line(visit, around)),
         plate=_plate(visit),
         rating=_rating(visit, who, tz),
@@ -104,7 +104,10 @@ def _date_check(label: str, visit: Visit, name: str, *, bad: bool) -> Check:
     if visit.dates is None:
         return Check(label)
     month = visit.dates.requalified if name == "requalified" else visit.dates.looked_inside
-    return Check(label, stamped(month), "hold" if bad else "done")
+    stamp = visit.dates.stamp if name == "requalified" else None
+    until = "to " if stamp is not None and stamp.kind == "expires" else ""
+    signs = " ".join(("", *stamp.signs)) if stamp is not None else ""
+    return Check(label, f"{until}{stamped(month)}{signs}", "hold" if bad else "done")
 
 
 def _standing_check(visit: Visit, around: Around) -> Check:

@@ -134,3 +134,8 @@ def test_whoever_reads_is_an_inspector_and_reads_the_same_twice() -> None:
     reading(serial=TAG).is_refused_for("tag.no-serial")
     known = a_fact(f.CylinderRegistered(marks=MARKS), "read before", cylinder=TAGGED)
     reading(known).is_refused_for("tag.read-before")
+
+
+def test_a_record_whose_serial_was_read_has_no_tag_to_read_under() -> None:
+    command = c.ReadTagged(key=an_id("read"), cylinder_id=KNOWN, serial="W99137", second_serial="W99137")
+    Given((registered(),), actor=INSPECTOR).when(command).is_refused_for("tag.none")

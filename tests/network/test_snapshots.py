@@ -20,6 +20,7 @@ from tests.branch.a_shop import Clock, open_shop
 from tests.branch.a_shop import Shop as Branch
 from tests.branch.a_shop import make_shop as make_branch
 from tests.network.shop import Served, Shop, let_shop_in, now, sign_all
+from typer.testing import CliRunner
 
 from branch.settings import read_settings
 from branch.store.rows import standing_row
@@ -36,6 +37,7 @@ from eventlog.feed import Cursor, check_page
 from eventlog.hub_client import HubClient, HubRefused
 from eventlog.snapshot import check_bytes, pages, read_manifest, walk
 from eventlog.snapshot_client import blocked, latest, pieces
+from network.__main__ import cli
 from network.hub import Hub
 from network.projections.cylinders import cylinders, standing_digest
 from network.projections.projection import catch_up_once
@@ -235,6 +237,22 @@ def test_two_at_once_do_not_throw_away_each_other_s(hub: Hub, condemning: Shop) 
         with pytest.raises(NoSnapshot, match="another"):
             made(hub)
     assert len(every(hub.settings.data)) == 1
+
+
+def test_the_operator_makes_one_by_command_whatever_its_size(
+    hub: Hub, fresh_database: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FILLTRAIL_DATA", str(hub.settings.data))
+    monkeypatch.setenv("FILLTRAIL_DATABASE_URL", fresh_database)
+    early = CliRunner().invoke(cli, ["snapshot"])
+    assert (early.exit_code, every(hub.settings.data)) == (2, ())
+    assert "no fact is folded yet" in early.output
+    fold(hub)
+    asked_for = CliRunner().invoke(cli, ["snapshot"])
+    assert asked_for.exit_code == 0, asked_for.output
+    (ready,) = every(hub.settings.data)
+    assert ready.manifest.position == hub.head().position
+    assert ready.manifest.sha256 in asked_for.output
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from dataclasses import replace
 from cylinder.gases import BlendQuestion, GasOnHand
 from cylinder.marks import GasWanted, KeyedPressure
 from cylinder.premixed import NEAR_HELIUM_FRACTION, NEAR_OXYGEN_FRACTION, is_near, streaming, topping
-from cylinder.way import Step, Way
+from cylinder.way import Step, Way, keyed
 from gas.adding import READING_WITHIN, Contents, after_adding, reading_share
 from gas.blend import Blend, BlendAsked, CannotBlend, PredictedMix
 from gas.blending import plan_blend
@@ -133,12 +133,26 @@ def after_step(question: BlendQuestion, step: Step, read: KeyedPressure, at_c: f
             "read": read,
             "cylinder_c": at_c,
             "step_c": at_c,
+            "gases": tuple(_drawn(gas, step, asked, inside) for gas in question.gases),
             "oxygen_percent": inside.mix.oxygen_fraction * 100,
             "helium_percent": inside.mix.helium_fraction * 100,
             "oxygen_within_percent": inside.oxygen_within_fraction * 100,
             "helium_within_percent": inside.helium_within_fraction * 100,
         }
     )
+
+
+def _drawn(gas: GasOnHand, step: Step, asked: BlendAsked, inside: Contents) -> GasOnHand:
+    """A bottle of known size stands lower once it gave the gas of a step; every other gas as before."""
+    if gas.name != step.gas or gas.pressure is None or gas.bottle_litre is None:
+        return gas
+    before, litre = asked.contents, asked.volume_litre
+    held = contained(before.mix, before.read, before.at, volume_litre=litre)
+    given = contained(inside.mix, inside.read, inside.at, volume_litre=litre).mol - held.mol
+    full = contained(gas.mix, gas.pressure.pressure, asked.reference, volume_litre=gas.bottle_litre)
+    left = Amount(gas.mix, max(0.0, full.mol - given))
+    gauge = gauge_of(left, asked.reference, volume_litre=gas.bottle_litre, unit=gas.pressure.unit)
+    return gas.model_copy(update={"pressure": keyed(gauge)})
 
 
 def _keyed_blend(question: BlendQuestion) -> KeyedBlend:

@@ -41,6 +41,7 @@ from branch.settings import ShopSettings, read_settings
 from branch.staff import Role, take_on
 from branch.store import StoreIsBroken
 from branch.verify import check, rebuild
+from cylinder.gases import GasOnHand
 from eventlog.hub_client import HubClient, HubRefused, HubUnreachable, enrol
 from eventlog.keys import public_key, public_text
 from eventlog.log_file import NotALog, read_checkpoints
@@ -91,9 +92,11 @@ class _Hand(BaseModel):
     pin: str
     certificate: str = ""
     certificate_until: dt.date | None = None
+    mixes_until: dt.date | None = None
 
 
 _CREW = TypeAdapter(list[_Hand])
+_GASES = TypeAdapter(tuple[GasOnHand, ...])
 
 
 def _data() -> Path:
@@ -215,9 +218,13 @@ def staff(
 
 
 @app.command()
-def crew() -> None:
+def crew(
+    gases: Annotated[
+        str, typer.Option(help="What the shop blends with, a JSON list as its page keeps it")
+    ] = "",
+) -> None:
     """Take on several people at once: a JSON list on standard input, each with name, role, pin and, for an inspector,
-    certificate and certificate_until. Prints one JSON object of names and staff ids."""
+    certificate and certificate_until; mixes_until for who is trained to mix gas. Prints one JSON object of names and staff ids."""
     node = _open()
     try:
         people = _CREW.validate_json(sys.stdin.buffer.read())
@@ -229,6 +236,11 @@ def crew() -> None:
             )
             for one in people
         }  # fmt: skip
+        for one in people:
+            if one.mixes_until is not None:
+                node.gases.set_trained(taken[one.name], one.mixes_until)
+        if gases:
+            node.gases.keep(_GASES.validate_json(gases))
     except (SignInRefused, ValueError) as wrong:
         raise _fail(str(wrong)) from None
     finally:

@@ -29,6 +29,18 @@ class Staff(_Entry):
     pin: Pin
     certificate: Words | None = None
     certificate_days: Annotated[int, Field(gt=0)] | None = None
+    mixing_days: Annotated[int, Field(gt=0)] | None = None
+
+
+class Gas(_Entry):
+    """What a shop blends with; the gauge in the shop's unit, none for a compressor."""
+
+    name: Words
+    oxygen_percent: float
+    helium_percent: float = 0.0
+    gauge: float | None = None
+    litre: float | None = None
+    price_per_m3: float = 0.0
 
 
 class Shop(_Entry):
@@ -38,6 +50,7 @@ class Shop(_Entry):
     phone: Words
     reply_to: Address | None = None
     staff: tuple[Staff, ...]
+    gases: tuple[Gas, ...] = ()
 
 
 class Officer(_Entry):

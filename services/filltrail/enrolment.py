@@ -12,7 +12,7 @@ from threading import Lock
 
 from pydantic import BaseModel, TypeAdapter
 
-from filltrail.cast import Cast, Shop, Staff
+from filltrail.cast import Cast, Gas, Shop, Staff
 from filltrail.layout import Layout, last_line, run
 from filltrail.processes import together
 
@@ -127,7 +127,10 @@ def _enrol_crew(
 ) -> dict[str, str]:
     """The staff id of each, by key. PINs go through standard input: a command line can be read by everybody."""
     crew = [_hand(person, today=today) for person in people]
-    answer = last_line(run("branch", "crew", env=layout.shop_environment(shop.slug), said=json.dumps(crew)))
+    gases = ("--gases", json.dumps([_gas(gas, shop.unit) for gas in shop.gases])) if shop.gases else ()
+    answer = last_line(
+        run("branch", "crew", *gases, env=layout.shop_environment(shop.slug), said=json.dumps(crew))
+    )
     ids = TypeAdapter(dict[str, str]).validate_json(answer)
     return {person.key: ids[person.name] for person in people}
 
@@ -137,7 +140,24 @@ def _hand(person: Staff, *, today: datetime.date) -> dict[str, str]:
     if person.certificate is not None and person.certificate_days is not None:
         until = today + datetime.timedelta(days=person.certificate_days)
         hand |= {"certificate": person.certificate, "certificate_until": until.isoformat()}
+    if person.mixing_days is not None:
+        hand["mixes_until"] = (today + datetime.timedelta(days=person.mixing_days)).isoformat()
     return hand
+
+
+def _gas(gas: Gas, unit: str) -> dict[str, object]:
+    """As the shop keeps it."""
+    kept: dict[str, object] = {
+        "name": gas.name,
+        "oxygen_percent": gas.oxygen_percent,
+        "helium_percent": gas.helium_percent,
+        "price_per_m3": gas.price_per_m3,
+    }
+    if gas.gauge is not None:
+        kept["pressure"] = {"value": gas.gauge, "unit": unit}
+    if gas.litre is not None:
+        kept["bottle_litre"] = gas.litre
+    return kept
 
 
 def _remember(folder: Path, done: Enrolled) -> None:

@@ -382,6 +382,18 @@ def test_letting_gas_out_leaves_the_mix_and_a_gauge_that_rises_meanwhile_is_read
         after_step(question(oxygen_percent=80, read=bar(150), gases=(AIR,)), way.steps[0], bar(160), 18)
 
 
+def test_a_bottle_of_known_size_stands_lower_after_it_gave() -> None:
+    bottled = question(gases=(OXYGEN.model_copy(update={"bottle_litre": 10.0}), AIR))
+    way = work_out(bottled)
+    assert isinstance(way, Way)
+    after = after_step(bottled, way.steps[0], bar(round(way.steps[0].until.bar, 1)), 20)
+    left = after.gases[0].pressure
+    assert left is not None
+    # 97 litres at one atmosphere out of 10: some 9 to 10 bar less.
+    assert left.value == pytest.approx(180 - way.steps[0].free_litre / 10, abs=2)
+    assert after.gases[1] == AIR
+
+
 def test_within_one_mark_of_the_gauge_a_blend_is_done() -> None:
     done = go_on(question(read=bar(206), cylinder_c=21, oxygen_percent=32.3))
     assert isinstance(done, Way)

@@ -27,7 +27,7 @@ SMALLEST_EXTENT = 120
 """A stroke narrower than this, of the 1000 units that the field is wide, is a slip of the hand. Our choice."""
 
 _STROKE = re.compile(r"\d{1,4},\d{1,4}(?: \d{1,4},\d{1,4})*(?:;\d{1,4},\d{1,4}(?: \d{1,4},\d{1,4})*)*")
-_INITIALS = re.compile(r"[^\W\d_](?:[ .'-]?[^\W\d_]){1,7}\.?")
+_INITIALS = re.compile(r"[^\W\d_](?:[ .'-]{0,2}[^\W\d_]){1,7}\.?")
 
 
 @dataclass(frozen=True, slots=True)

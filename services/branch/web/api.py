@@ -200,7 +200,7 @@ def floor(node: TheNode, session: SignedIn) -> tuple[VisitDocument, ...]:
     return tuple(
         VisitDocument(
             visit_id=v.id, tag=v.tag, step=v.step, version=v.version, cylinder_id=v.cylinder_id, diver_ref=v.diver_ref,
-            gas=v.gas.words, held=v.held, whip=v.holds_whip, slot=v.slot,
+            gas=v.gas_in_it.words, held=v.held, whip=v.holds_whip, slot=v.slot,
         )
         for v in node.desk.open_visits()
     )  # fmt: skip

@@ -175,7 +175,7 @@ def test_the_same_tap_twice_is_one_signature(tablet: Tablet, tmp_path: Path) -> 
     visit = a_mix(tablet, step="hand_over")
     page = visit.look("/sign")
     for _ in range(2):
-        assert tablet.send(page, f"{visit.here}/sign", read="yes", initials="M.L.").status_code == 303
+        assert tablet.send(page, f"{visit.here}/sign", read="yes", initials="M. L.").status_code == 303
     assert len(list(tmp_path.rglob(f"{visit.id}.*.json"))) == 1
 
 

@@ -184,8 +184,8 @@ def asked(at: At, form: Posted, /, **answers: object) -> dict[str, object]:
 
 
 def pressure_in(form: Posted, name: str, unit_name: str = "unit") -> dict[str, str]:
-    """A pressure as keyed, for pydantic to judge."""
-    return {"value": form.text(name), "unit": form.text(unit_name)}
+    """A pressure as keyed, for pydantic to judge; a comma is how many people write the point."""
+    return {"value": form.text(name).replace(",", "."), "unit": form.text(unit_name)}
 
 
 def month_in(form: Posted, name: str) -> str:

@@ -128,22 +128,24 @@ def connect(hand: Hand, *, whip: int) -> None:
 
 
 def fill(hand: Hand) -> None:
-    """To the rating, with two readings on the way; then bled and off."""
+    """To the rating on a hot day, with two readings on the way; then bled and off."""
     hand.asks("Fill it to what?")
-    hand.look("target")
+    hand.write("Room or cylinder, the colder", "93")
     hand.press("the rating")
     hand.shows_value("Target of the fill", "3000")
+    hand.says("Stop the gauge at 3140 psi")
+    hand.look("target")
     hand.press("Start the fill")
-    hand.asks("Filling to 3000 psi")
+    hand.asks("Stop at 3140 psi")
     for reading in ("1850", "2600"):
         hand.press("Key a reading")
         hand.asks("What does the gauge show?")
         hand.key(reading)
         hand.press("Record reading")
-        hand.asks("Filling to 3000 psi")
+        hand.asks("Stop at 3140 psi")
         hand.says(f"{reading}psi")
     hand.look("fill", on_phone=True)
-    hand.press("Reached 3000 psi")
+    hand.press("Reached 3140 psi")
     hand.asks("Close the valves. What does the gauge show?")
     hand.look("fill-reached")
     hand.key("2990")

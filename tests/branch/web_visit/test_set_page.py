@@ -17,7 +17,7 @@ def test_two_tags_of_one_diver_become_a_set_and_are_parted_again(visit: AtVisit)
     shop.up_to("outside", visit_id=visit.id)
     assert "It is one of a twinset" in visit.look().text
     visit.recorded("set", page="/set")
-    assert "One set with tag 15" in visit.look().text
+    assert "in one set with tag 15" in visit.look().text
     page = visit.look("/set")
     assert question(page) == "Tag 14 is one of a set"
     assert "W99137" in page.text

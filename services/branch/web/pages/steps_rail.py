@@ -57,7 +57,7 @@ def _set_line(visit: Visit, around: Around) -> tuple[str, ...]:
     if visit.joined is None:
         return ()
     tag = next((one.tag for one in around.open_visits if one.id == visit.joined), None)
-    return ("One set; its other half has left",) if tag is None else (f"One set with tag {tag}",)
+    return ("in one set whose other half has left",) if tag is None else (f"in one set with tag {tag}",)
 
 
 def _plate(visit: Visit) -> Plate | None:

@@ -17,6 +17,7 @@ from tests.branch.web_floor.conftest import A_WHILE, Served
 from branch.web.gate import DEVICE_COOKIE, SESSION_COOKIE
 from branch.web.pages import stream
 from cylinder import commands as c
+from cylinder.marks import KeyedPressure
 
 Event = tuple[str, dict[str, object]]
 
@@ -75,8 +76,10 @@ def test_a_page_of_a_visit_goes_to_the_stop_when_its_cylinder_is_condemned_here(
     cylinder_id = shop.visit(visit_id).cylinder_id
     assert cylinder_id is not None
     with listening(served, f"?visit={visit_id}") as events:
-        assert elements(wait_for(events, "picture")).keys() == {"mast-chips"}
+        assert elements(wait_for(events, "picture")).keys() == {"mast-chips", "fill-live"}
         wait_for(events, "beat")
+        shop.do(c.TakeReading, visit_id=visit_id, reading=KeyedPressure(value=1850, unit="psi"))
+        assert "1850" in elements(wait_for(events, "picture"))["fill-live"]
         started = time.monotonic()
         shop.condemn(cylinder_id)
         assert wait_for(events, "go") == {"url": f"/visits/{visit_id}"}

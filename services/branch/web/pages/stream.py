@@ -83,7 +83,8 @@ def _look(node: Node, watch: Watch) -> tuple[dict[str, str], str]:
             # Looking at the session keeps it: a tablet must not lock in front of an open valve.
             node.people.session(watch.session_token, watch.device_token)
             visit = node.desk.visit(watch.visit_id)
-            follows = steps_fill.live(node, visit) if visit is not None and visit.is_filling else {}
+            if visit is not None and visit.is_filling and visit.blending is None:
+                follows = steps_fill.live(node, visit)
     return {**pieces(node, with_board=watch.with_board), **follows}, to
 
 

@@ -59,7 +59,7 @@ class Sizes:
 FULL = Sizes(
     commands=300, look_ups=1000, batches=40, condemnations=40, cylinders=10_000, states=200, facts=10_000
 )
-TINY = Sizes(commands=3, look_ups=5, batches=2, condemnations=2, cylinders=20, states=3, facts=300)
+TINY = Sizes(commands=3, look_ups=5, batches=2, condemnations=2, cylinders=20, states=3, facts=100)
 
 
 @app.command()

@@ -96,8 +96,8 @@ def test_a_cylinder_condemned_in_the_middle_of_a_long_feed_is_stopped_before_the
 def test_killed_between_two_pages_or_two_folds_it_goes_on_and_nothing_waits_at_the_head(
     tmp_path: Path,
 ) -> None:
-    hub, feed = long_feed(6 * FOLDS_A_COMMIT)
-    every = list(pages(feed, 60))
+    hub, feed = long_feed(120)
+    every = list(pages(feed, 40))
     store = new_reader(tmp_path / "gannet", hub)
     whole = new_reader(tmp_path / "whole", hub)
     for page in every:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import copy
 import dataclasses
 import uuid
 from collections.abc import Callable, Iterator
@@ -21,15 +22,18 @@ from branch.store.known_against import KNOWN_AGAINST_IT, known_ids
 from branch.store.rows import own_standing, standing_row, unfolded
 from branch.verify import check
 from cylinder import commands as c
+from cylinder.gather import Filed
 from cylinder.marks import Marks
+from cylinder.recorded import origin_of, recorded
 from cylinder.refusal import Refused
+from cylinder.standing import digest
 from eventlog.checkpoint import Checkpoint, sign_checkpoint
 from eventlog.hub_client import HubUnreachable
 from eventlog.keys import key_id
-from eventlog.snapshot import pages, sign_manifest
+from eventlog.snapshot import pages, sign_manifest, walk
 from eventlog.tree import Edge, grow
 
-ITEMS = 7
+ITEMS = 4
 
 
 @dataclass
@@ -37,7 +41,6 @@ class Network:
     """A hub with some facts and a condemnation in its feed, all of them in its ready file, and a folder for new shops."""
 
     hub: PackingHub
-    reef: Shop
     folder: Path
     victim: uuid.UUID
     opened: list[Shop] = dataclasses.field(default_factory=list)
@@ -60,22 +63,27 @@ class Network:
         return shop
 
 
-@pytest.fixture
-def network(tmp_path: Path) -> Iterator[Network]:
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> tuple[PackingHub, uuid.UUID]:
+    """A hub with the facts of one shop, packed; and the cylinder that the shop has condemned."""
     hub = PackingHub(Clock())
-    reef = shop_at(hub, tmp_path, "reef")
+    reef = shop_at(hub, tmp_path_factory.mktemp("begun"), "reef")
     in_step(reef)
-    for n in range(2):
-        reef.up_to(
-            "whip", tag=20 + n, marks=Marks(serial=f"B{n}71925", maker="ZQ", spec="3AL", first_test="2021-07")
-        )
-    visit_id = reef.up_to("dates")
-    victim = reef.visit(visit_id).cylinder_id
+    reef.up_to("dates", tag=20, marks=Marks(serial="B171925", maker="ZQ", spec="3AL", first_test="2021-07"))
+    victim = reef.visit(reef.up_to("dates")).cylinder_id
     assert victim is not None
     reef.condemn(victim)
     in_step(reef)
+    reef.node.store.close()
     hub.pack()
-    made = Network(hub, reef, tmp_path, victim, [reef])
+    return hub, victim
+
+
+@pytest.fixture
+def network(begun: tuple[PackingHub, uuid.UUID], tmp_path: Path) -> Iterator[Network]:
+    hub, victim = copy.copy(begun[0]), begun[1]
+    hub.clock, hub.state, hub.lines, hub.asked, hub.ranges = Clock(), hub.state.copy(), [*hub.lines], [], []
+    made = Network(hub, tmp_path, victim)
     yield made
     for shop in made.opened:
         shop.node.store.close()
@@ -125,18 +133,28 @@ def stored(shop: Shop) -> list[list[tuple[object, ...]]]:
 
 
 def is_whole(network: Network, shop: Shop) -> None:
-    """It holds what a shop holds that has read the feed page by page."""
-    in_step(shop, network.reef)
-    hub, manifest = network.hub, network.hub.manifest
-    network.hub.manifest = None
-    other = network.new_shop(f"other-{uuid.uuid4().hex[:6]}")
-    in_step(other, network.reef, shop, other)
-    hub.manifest = manifest
-    assert position(shop) == position(other) == len(hub.state.feed)
-    assert stored(shop) == stored(other)
-    assert not check(shop.node.store).problems
+    """It has read everything, and its standings are those that the hub's facts give."""
+    in_step(shop)
+    found, filed = check(shop.node.store), Filed()
+    for row in network.hub.state.feed:
+        filed.put(recorded(row.link.envelope.event, origin_of(row.link.envelope.place)))
+    assert (found.position, found.problems) == (len(network.hub.state.feed), ())
+    assert found.standing_digest == digest(map(filed.standing, filed.cylinders()))
     assert shop.node.sync.link.state == "live"
     assert files(shop) == []
+    with shop.node.store.reading() as cursor:
+        assert not known_ids(cursor)
+        assert not unfolded(cursor, 1)
+
+
+def is_the_same(network: Network, shop: Shop) -> None:
+    """It holds, byte for byte, what a shop holds that has read the feed page by page."""
+    is_whole(network, shop)
+    network.hub.manifest = None
+    other = network.new_shop("other")
+    in_step(other, shop)
+    assert position(shop) == position(other) == len(network.hub.state.feed)
+    assert stored(shop) == stored(other)
 
 
 def test_a_new_shop_reads_the_file_then_the_tail_and_holds_the_same_bytes_as_one_that_read_page_by_page(
@@ -147,7 +165,7 @@ def test_a_new_shop_reads_the_file_then_the_tail_and_holds_the_same_bytes_as_one
     assert network.hub.ranges == [""]
     assert shop.node.sync.link.heard_at == shop.clock.now()
     assert shop.node.sync.link.ready_file == ""
-    is_whole(network, shop)
+    is_the_same(network, shop)
     assert network.hub.ranges == [""], "it is read once"
 
 
@@ -215,7 +233,7 @@ def test_after_a_cut_or_a_kill_the_bytes_that_came_are_not_fetched_again(network
     network.hub.breaks_after = 0
     pull(shop)
     assert network.hub.ranges == ["", f"bytes={third}-", f"bytes={2 * third}-"]
-    is_whole(network, shop)
+    is_the_same(network, shop)
 
 
 def _another_digest(hub: PackingHub) -> None:
@@ -312,11 +330,12 @@ def test_a_file_that_changes_on_the_disk_after_it_was_checked_is_not_believed(ne
         here = tx.node()
     assert asyncio.run(shop.node.sync._read_ready_file(here))
     assert ready._manifest is not None
-    network.hub.exchange(9, 10)
+    with shop.node.store.writing() as tx:
+        cursor = tx.node().feed
+    ends = walk(ready._facts, ready._manifest, cursor, ITEMS)
+    network.hub.exchange(5, 6)
     ready._facts.write_bytes(network.hub.packed)
-    ready._pages = pages(
-        ready._facts, ready._manifest, dataclasses.replace(here.feed, position=ITEMS), ["a" * 64] * 9, ITEMS
-    )
+    ready._pages = pages(ready._facts, ready._manifest, cursor, ends, ITEMS)
     with shop.node.store.writing() as tx:
         here = tx.node()
     assert not asyncio.run(shop.node.sync._read_ready_file(here))
@@ -336,7 +355,7 @@ def test_killed_in_the_middle_of_the_file_it_goes_on_from_there(network: Network
     assert position(shop) == taken * ITEMS
     pull(shop)
     assert network.hub.ranges == [""], "it is not fetched again"
-    is_whole(network, shop)
+    is_the_same(network, shop)
 
 
 def test_a_new_epoch_discards_a_file_that_is_on_the_way(network: Network) -> None:
@@ -403,14 +422,11 @@ def test_a_line_over_which_no_file_comes_does_not_keep_the_feed_away(network: Ne
 
 
 def test_a_shop_that_has_read_something_asks_for_no_file(network: Network) -> None:
-    in_step(network.reef)
-    assert network.hub.ranges == []
-    assert (
-        "GET latest" not in [one for one in network.hub.asked[1:] if network.reef.node.sync.ready.is_over][1:]
-    )
-    reef = network.started_again(network.reef)
+    shop = network.new_shop("gannet")
+    pull(shop)
+    shop = network.started_again(shop)
     asked = len(network.hub.asked)
-    pull(reef)
+    pull(shop)
     assert network.hub.asked[asked:] == ["GET feed"]
 
 

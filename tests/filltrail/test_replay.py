@@ -110,6 +110,17 @@ def test_a_step_goes_out_signed_in_with_its_fields_and_a_key_of_its_own(
     assert uuid.UUID(str(command["key"])).version == 5
 
 
+def test_a_signature_goes_through_the_door_that_keeps_it(
+    stand: Stand, counter: Counter, told_file: Path
+) -> None:
+    fields: dict[str, JsonValue] = {"visit_id": VISIT, "how": "initials", "mark": "{diver:marit.initials}"}
+    _tell([_step("first", fields=fields).model_copy(update={"command": "sign_contents"})], counter, told_file)
+
+    assert stand.paths[-1] == f"/api/visits/{VISIT}/signature"
+    assert stand.commands[-1].keys() == {"key", "how", "mark"}
+    assert stand.commands[-1]["mark"] == "M H"
+
+
 def test_a_later_step_names_what_an_earlier_one_made(stand: Stand, counter: Counter, told_file: Path) -> None:
     later = _step(
         "second", fields={"visit_id": "{visit:first}", "clears": ["{fact:first}", "{visit:first/2}"]}

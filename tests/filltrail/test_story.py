@@ -48,7 +48,17 @@ def test_a_mix_is_analysed_and_air_is_not(tmp_path: Path) -> None:
     told = _read(tmp_path, HERON, _greeted("one"), f"{STEP}{mix}").steps
 
     assert [step.command for step in told][1:] == ["complete_fill", "analyse", "bleed_whip"]
-    assert told[2].fields["oxygen_percent"] == 31.8
+    assert told[2].fields["oxygen_percent"] == told[2].fields["again_oxygen_percent"] == 31.8
+
+
+def test_a_mix_is_signed_for_before_it_is_handed_over_and_air_is_not(tmp_path: Path) -> None:
+    last = 'visit = { cylinder = "heron", of = "one", diver = "marit", first = "set_down_at", slot = 3'
+    mix = _read(tmp_path, HERON, _greeted("one"), f"{STEP}{last}, oxygen = 32.0, measured = 31.8 }}").steps
+    air = _read(tmp_path, HERON, _greeted("one"), f"{STEP}{last} }}").steps
+
+    assert [step.command for step in mix][1:] == ["set_down_at", "sign_contents", "hand_over"]
+    assert mix[2].fields["mark"] == "{diver:marit.initials}"
+    assert [step.command for step in air][1:] == ["set_down_at", "hand_over"]
 
 
 def test_an_inspection_changes_what_is_read_off_the_cylinder_from_then_on(tmp_path: Path) -> None:

@@ -121,7 +121,9 @@ def test_readings_that_do_not_agree_are_read_again_and_held_after_three(tablet: 
         assert screens(visit, {"oxygen": "32"}, {"oxygen_again": "35"}).status_code == 303
         assert f"{n} of 3 pairs before it is held" in visit.look().text
     screens(visit, {"oxygen": "32"}, {"oxygen_again": "35"})
-    assert "3 pairs of readings did not agree" in visit.look().text
+    held = visit.look().text
+    assert "3 pairs of readings did not agree" in held
+    assert "Hand the tablet to an inspector or a manager" in held
 
 
 def test_off_by_3_percent_is_taken_as_what_it_reads_by_somebody_qualified(tablet: Tablet) -> None:

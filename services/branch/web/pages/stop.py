@@ -24,7 +24,7 @@ from branch.web.pages.render import go, names_of, render
 from cylinder import commands as c
 from cylinder.decide import decide
 from cylinder.decide.gates import STEP_WORDS
-from cylinder.decide.mix import analysis_off
+from cylinder.decide.mix import analysis_off, qualified_reasons
 from cylinder.recorded import cylinder_subject, derived_id
 from cylinder.refusal import Reason, Refused
 from cylinder.standing import Block, Standing
@@ -192,10 +192,16 @@ def _hold(
         held=visit.held if visit.held not in {block.reason for block in blocks} else None,
         serial=visit.marks.serial if visit.marks else "",
         needs_inspector=needs_inspector, inspectors=inspectors,
-        may_release=not needs_inspector or session.person.actor.id in {one.actor.id for one in inspectors},
+        may_release=(not needs_inspector or session.person.actor.id in {one.actor.id for one in inspectors})
+        and not _lacks_authority(node, session, visit),
         measured_off=analysis_off(visit), take_reasons=_why_not_taken(node, session, visit), steps=_steps_to_take_back(visit),
         may_leave=visit.holds_whip is None and visit.completed is None and not visit.gas_has_flowed,
     )  # fmt: skip
+
+
+def _lacks_authority(node: Node, session: Session, visit: Visit) -> bool:
+    """Whether readings that would not settle hold it, and the one at the tablet may not answer for that."""
+    return visit.disagreed > 0 and any(qualified_reasons(node.desk.around(visit, session.person.actor)))
 
 
 def _why_not_taken(node: Node, session: Session, visit: Visit) -> tuple[Reason, ...]:

@@ -312,3 +312,15 @@ def test_a_held_look_alike_asks_for_a_second_reading_too() -> None:
     Given((registered(), held())).do(greet()).when(identify(marked(serial=NEAR))).is_refused_for(
         "identify.second-reading"
     )
+
+
+@pytest.mark.parametrize("keyed", ["471", "0471", "AB0471"])
+def test_a_head_that_was_left_out_or_put_in_before_a_condemned_serial_asks_for_a_second_reading(
+    keyed: str,
+) -> None:
+    bad = Given((registered(), condemned())).do(greet())
+    bad.when(identify(marks=marked(serial=keyed))).is_refused_for("identify.second-reading")
+    again = identify(marks=marked(serial=keyed), second=keyed)
+    bad.when(again).is_refused_for("identify.cannot-tell-apart")
+    another = identify(marked(serial=keyed, first_test="2011-02"), second=keyed)
+    bad.when(another).makes(f.CylinderRegistered, f.CylinderIdentified)

@@ -183,7 +183,8 @@ def covered_work(
     ]
     if not said:
         return None
-    last = max(said, key=lambda one: (one.performed_on, one.id)).fact
+    # Of one day the later in the log, and the hub's before a shop's: a certificate renewed on the day it was first recorded.
+    last = max(said, key=lambda one: (one.performed_on, one.node == HUB, one.origin.seq, one.id)).fact
     assert isinstance(last, ActorCertified)
     return None if last.covers is None else frozenset(last.covers)
 

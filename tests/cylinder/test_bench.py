@@ -348,6 +348,11 @@ def test_the_latest_certificate_of_this_shop_says_what_it_is_for() -> None:
         certified(INSPECTOR, HERE, on=dt.date(2026, 3, 1)),
         fact=fact.model_copy(update={"covers": ("pressure test",)}),
     )
+    same_day = replace(
+        newer, id=an_id("a"), origin=replace(newer.origin, seq=2), fact=fact.model_copy(update={"covers": ()})
+    )
+    for order in ((newer, same_day), (same_day, newer)):
+        assert covered_work(order, INSPECTOR.id, HERE, TODAY) == frozenset()
     elsewhere = replace(newer, id=an_id("elsewhere"), origin=replace(newer.origin, node="shop-nine"))
     assert covered_work((newer, older, elsewhere), INSPECTOR.id, HERE, TODAY) == frozenset({"pressure test"})
     assert covered_work((newer, older), INSPECTOR.id, HERE, dt.date(2026, 2, 1)) is None

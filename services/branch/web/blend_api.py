@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
+from branch import gas_engine
 from branch.web.gate import SignedIn, TheNode
 from branch.web.pages.blend_view import CAUTIONS
 from branch.web.problems import Problem
@@ -65,6 +66,7 @@ class BlendDocument(_Document):
 @router.post("/api/blend", tags=["node"], summary="Work out a blend", responses=_REFUSALS)
 def plan_blend(asked: BlendAskedDocument, node: TheNode, session: SignedIn) -> BlendDocument:
     """Nothing is recorded. 409 when it cannot be done or must not be done; the nearest mix stands among the reasons."""
+    gas_engine.wait_until_warm()
     vessel = Vessel(asked.spec, asked.valve, asked.is_oxygen_clean)
     blender = Blender(node.gases.trained().get(session.person.actor.id), node.desk.today())
     return _document(judged(node.desk.rules, asked.question, vessel, blender))

@@ -21,12 +21,12 @@ GASES = (
     GasOnHand(name="Compressor", oxygen_percent=20.9),
 )
 SHEET = {
-    "ask": "yes", "unit": "bar", "read": "100", "cylinder_c": "20", "measured": "yes", "oxygen": "36", "helium": "0",
+    "ask": "yes", "unit": "bar", "degrees": "c", "read": "100", "cylinder_c": "20", "measured": "yes", "oxygen": "36", "helium": "0",
     "rated": "207", "volume": "11.1", "spec": "3AL", "valve": "yoke", "clean": "yes", "wish_oxygen": "32",
     "wish_helium": "0", "end": "207", "step_c": "20", "method": "partial pressure",
 }  # fmt: skip
 ASKED = {
-    "measured": "yes", "oxygen": "36", "helium": "0", "cylinder_c": "20", "step_c": "20", "end": "3000", "unit": "psi",
+    "measured": "yes", "oxygen": "36", "helium": "0", "degrees": "c", "cylinder_c": "20", "step_c": "20", "end": "3000", "unit": "psi",
     "volume": "11.1", "valve": "yoke", "method": "partial pressure",
 }  # fmt: skip
 TICKED = ["Oxygen bank", "Compressor"]
@@ -107,6 +107,12 @@ def test_an_empty_cylinder_is_blended_from_what_it_was_measured_to_hold(blender:
     assert sheet(blender, volume="11,1", oxygen="36,0")[0] == 200  # A comma is a decimal point.
 
 
+def test_a_thermometer_may_have_either_scale(blender: Tablet) -> None:
+    status, page = sheet(blender, degrees="f", cylinder_c="68", step_c="77")
+    assert (status, "gas at 25 °C (77 °F)" in page) == (200, True)
+    assert sheet(blender, degrees="c", cylinder_c="68", step_c="177")[0] == 422
+
+
 def test_who_was_not_trained_to_mix_gets_no_plan(blender: Tablet) -> None:
     manager = a_tablet(blender.shop, role="manager")
     status, page = sheet(manager)
@@ -159,16 +165,16 @@ def test_a_blend_goes_step_by_step_from_what_was_measured_to_the_analysis(blende
     assert at.step == "target"  # Looking at a plan records nothing.
     assert at.tablet.send(plan, f"{at.here}/blend").status_code == 303
     assert question(at.look()).startswith("Add Oxygen bank until 157")
-    at.recorded("blend_step", gauge="2600", unit="psi", at_c="21")
+    at.recorded("blend_step", gauge="2600", unit="psi", degrees="f", at_c="70")
     wrong = question(at.look())
     assert wrong.startswith("Bleed slowly down to")
     at.recorded("blend_back")
-    at.recorded("blend_step", gauge="1571", unit="psi", at_c="20")
+    at.recorded("blend_step", gauge="1571", unit="psi", degrees="c", at_c="20")
     assert question(at.look()).startswith("Add Compressor until 2")
-    nothing = at.answer("blend_step", gauge="1500", unit="psi", at_c="20")
+    nothing = at.answer("blend_step", gauge="1500", unit="psi", degrees="c", at_c="20")
     assert "nothing was added, or it leaks" in nothing.text
     assert 'value="1500"' in nothing.text
-    at.recorded("blend_step", gauge="2990", unit="psi", at_c="21")
+    at.recorded("blend_step", gauge="2990", unit="psi", degrees="f", at_c="70")
     assert at.step == "analyse"
 
 
@@ -177,10 +183,12 @@ def test_a_blend_that_cannot_go_on_says_what_to_do_and_goes_on_from_an_analysis(
     at.answer("blend_gas_fit", page="/blend", shown_by="Sheet of June", nowhere_else="yes")
     plan = at.answer("blend", page="/blend", **ASKED, gas=TICKED)
     at.tablet.send(plan, f"{at.here}/blend")
-    at.recorded("blend_step", gauge="2990", unit="psi", at_c="20")
+    at.recorded("blend_step", gauge="2990", unit="psi", degrees="c", at_c="20")
     assert question(at.look()) == "Close the valve. This blend cannot go on as it is."
     assert "analyse what is in it" in at.look().text
-    unknown = at.answer("blend_anew", page="/blend_anew", gauge="500", unit="psi", at_c="20", measured="no")
+    unknown = at.answer(
+        "blend_anew", page="/blend_anew", gauge="500", unit="psi", degrees="c", at_c="20", measured="no"
+    )
     assert "Analyse it for oxygen and helium" in unknown.text
     at.recorded(
         "blend_anew",

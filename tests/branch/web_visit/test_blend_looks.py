@@ -48,6 +48,7 @@ def test_a_blend_is_whole_on_tablet_and_phone_by_day_and_by_night_and_goes_witho
         look("asked", f"{here}/blend")
         phone.goto(f"{here}/blend")
         phone.check("[name=measured][value=yes]", force=True)
+        phone.check("[name=degrees][value=c]", force=True)
         for name, value in (("oxygen", "36"), ("helium", "0"), ("cylinder_c", "20"), ("step_c", "20")):
             phone.fill(f"[name={name}]", value)
         phone.fill("[name=end]", "3000")

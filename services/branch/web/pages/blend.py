@@ -10,6 +10,7 @@ import datetime as dt
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from branch import gas_engine
 from branch.node import Node
 from branch.people import Session
 from branch.web.gate import SignedIn, TheNode
@@ -18,6 +19,7 @@ from branch.web.pages.blend_form import asked_in, gases_in
 from branch.web.pages.blend_view import CAUTIONS, PlanView, plan_view
 from branch.web.pages.render import go, render
 from branch.web.pages.staff import Manager
+from branch.web.pages.steps_target import DEGREES_COOKIE
 from cylinder.decide.blend_rules import Blender, judged
 from cylinder.gases import MOST_GASES, GasOnHand
 from cylinder.refusal import Reason, Refused
@@ -44,6 +46,7 @@ def worksheet(request: Request, node: TheNode, session: SignedIn) -> Response:
     if not form.has("ask"):
         ticked = Posted(tuple(("gas", gas.name) for gas in node.gases.on_hand()))
         return _sheet(request, node, session, ticked)
+    gas_engine.wait_until_warm()
     plan, reasons = _planned(node, session, form)
     trouble = Trouble(reasons, 422) if reasons else None
     return _sheet(request, node, session, form, plan=plan, trouble=trouble)
@@ -68,9 +71,15 @@ def _sheet(
 ) -> Response:  # fmt: skip
     return render(
         request, "blend.html", title="Blend", session=session, status=trouble.status if trouble else 200,
-        kept=form, plan=plan, trouble=trouble, on_hand=node.gases.on_hand(), ticked=set(form.all("gas")),
+        kept=form, degrees=_scale(request, node, form), plan=plan, trouble=trouble, on_hand=node.gases.on_hand(), ticked=set(form.all("gas")),
         valves=VALVE_WORDS, methods=METHOD_WORDS, cautions=CAUTIONS, specs_options=_specs(node),
     )  # fmt: skip
+
+
+def _scale(request: Request, node: Node, form: Posted) -> str:
+    """Which scale the thermometer here has: as said, as remembered, or as the shop's unit suggests."""
+    said = form.text("degrees") or request.cookies.get(DEGREES_COOKIE, "")
+    return said if said in ("c", "f") else "f" if node.settings.unit == "psi" else "c"
 
 
 def _specs(node: Node) -> list[tuple[str, str]]:

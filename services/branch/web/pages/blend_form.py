@@ -12,6 +12,7 @@ from typing import TypeVar, cast
 from pydantic import ValidationError
 
 from branch.web.pages.asking import Posted, misread
+from branch.web.pages.steps_target import celsius
 from cylinder.decide.blend_rules import Vessel
 from cylinder.gases import VALVES_BAR, BlendQuestion, GasOnHand, ValveKind
 from cylinder.marks import GasWanted
@@ -66,7 +67,7 @@ def asked_in(form: Posted, on_hand: tuple[GasOnHand, ...]) -> Asked | tuple[Reas
                 "wish": wish or GasWanted(),
                 "end": _pressure(form, "end"),
                 "limit": _pressure(form, "rated"),
-                "step_c": number_in(form, "step_c"),
+                "step_c": celsius_in(form, "step_c"),
                 "volume_litre": number_in(form, "volume"),
                 "method": form.text("method", "partial pressure"),
                 "gases": chosen(form, on_hand),
@@ -87,7 +88,7 @@ def contents_in(form: Posted) -> dict[str, object]:
     """What the cylinder was measured to hold; None where it was not measured, whatever else stands in the fields."""
     is_measured = form.text("measured") == "yes"
     return {
-        "cylinder_c": number_in(form, "cylinder_c"),
+        "cylinder_c": celsius_in(form, "cylinder_c"),
         "oxygen_percent": number_in(form, "oxygen") if is_measured else None,
         "helium_percent": number_in(form, "helium") if is_measured else None,
     }
@@ -102,6 +103,11 @@ def chosen(form: Posted, on_hand: tuple[GasOnHand, ...]) -> tuple[GasOnHand, ...
 def number_in(form: Posted, name: str) -> str:
     """A figure as keyed, with a point where a comma was keyed."""
     return form.text(name).replace(",", ".")
+
+
+def celsius_in(form: Posted, name: str) -> str:
+    """A temperature as keyed, on the scale that was said, in °C for pydantic to judge."""
+    return celsius(form.text(name), form.text("degrees"))
 
 
 def gases_in(form: Posted, rows: int) -> tuple[GasOnHand, ...] | tuple[Reason, ...]:

@@ -6,11 +6,12 @@ from fastapi import APIRouter
 from pydantic import ValidationError
 from starlette.responses import Response
 
-from branch import fill_memory
+from branch import fill_memory, gas_engine
+from branch.web.gate import DEVICE_LASTS_S, set_cookie
 from branch.web.pages import steps_fill
 from branch.web.pages.asking import Form, Posted, Trouble, misread
 from branch.web.pages.blend import METHOD_WORDS, VALVE_WORDS
-from branch.web.pages.blend_form import LABELS, contents_in, number_in
+from branch.web.pages.blend_form import LABELS, celsius_in, contents_in, number_in
 from branch.web.pages.blend_view import CAUTIONS, PlanView, plan_view
 from branch.web.pages.render import go
 from branch.web.pages.steps_frame import (
@@ -24,12 +25,14 @@ from branch.web.pages.steps_frame import (
     reasons_against,
     stopped,
 )
+from branch.web.pages.steps_target import DEGREES_COOKIE, scale_of
 from cylinder import commands as c
 from cylinder.blends import go_on, work_out
 from cylinder.decide.blend import question_of
 from cylinder.facts import BlendPlanned
 from cylinder.way import Way
 from gas.blend import CannotBlend
+from gas.quantity import Temperature
 
 router = APIRouter()
 
@@ -39,6 +42,7 @@ def show_fill(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) ->
     blending = at.visit.blending
     if blending is None:
         return steps_fill.show_fill(at, trouble, form)
+    gas_engine.wait_until_warm()
     step, plan = blending.next_step, _again(blending.plan)
     return page(
         at,
@@ -49,7 +53,8 @@ def show_fill(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) ->
         step=step,
         plan=plan,
         number=len(blending.done) + 1,
-        cautions=CAUTIONS,
+        at_words=Temperature.of_c(step.at_c).words() if step else "",
+        degrees=scale_of(at, form),
     )
 
 
@@ -64,6 +69,7 @@ def ask_plan(at: TheVisit) -> Response:
 @router.post("/blend")
 def plan_or_start(at: TheVisit, form: Form) -> Response:
     """Look at the plan; then start it, as long as nothing was keyed anew in between."""
+    gas_engine.wait_until_warm()
     if form.text("what") == "start":
         return answer(at, form, lambda: _command(at, form), show_plan)
     held = stopped(at)
@@ -97,6 +103,7 @@ def show_plan(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) ->
         ticked=set(form.all("gas")),
         valves=VALVE_WORDS,
         methods=METHOD_WORDS,
+        degrees=scale_of(at, form),
         cautions=CAUTIONS,
         clean_words=oxygen.words if oxygen else "",
         is_said_fit=oxygen is not None and at.visit.id in oxygen.fit_visits,
@@ -119,7 +126,9 @@ def say_gas_fit(at: TheVisit, form: Form) -> Response:
 @router.post("/blend_step")
 def step_done(at: TheVisit, form: Form) -> Response:
     """Record the gauge and the temperature after a step."""
-    return answer(at, form, lambda: c.DoBlendStep.model_validate(_read(at, form)), show_fill)
+    gas_engine.wait_until_warm()
+    done = answer(at, form, lambda: c.DoBlendStep.model_validate(_read(at, form)), show_fill)
+    return _scale_kept(at, form, done)
 
 
 @router.get("/blend_anew")
@@ -133,7 +142,14 @@ def ask_anew(at: TheVisit) -> Response:
 def show_anew(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) -> Response:
     """The form."""
     assert at.visit.blending is not None
-    return page(at, "blend_anew", trouble=trouble, kept=form, unit=at.visit.blending.plan.question.end.unit)
+    return page(
+        at,
+        "blend_anew",
+        trouble=trouble,
+        kept=form,
+        unit=at.visit.blending.plan.question.end.unit,
+        degrees=scale_of(at, form),
+    )
 
 
 @router.post("/blend_anew")
@@ -141,19 +157,27 @@ def plan_anew(at: TheVisit, form: Form) -> Response:
     """Plan from an analysis."""
     if at.visit.blending is None:
         return moved_on(at)
+    gas_engine.wait_until_warm()
     measured = contents_in(form)
     members = {
         **_read(at, form),
         "oxygen_percent": measured["oxygen_percent"],
         "helium_percent": measured["helium_percent"],
     }
-    return answer(at, form, lambda: c.PlanBlendAnew.model_validate(members), show_anew)
+    done = answer(at, form, lambda: c.PlanBlendAnew.model_validate(members), show_anew)
+    return _scale_kept(at, form, done)
 
 
 @router.post("/blend_back")
 def take_back(at: TheVisit, form: Form) -> Response:
     """The last figure was keyed wrongly."""
     return answer(at, form, lambda: c.TakeBackBlendReading.model_validate(asked(at, form)), show_fill)
+
+
+def _scale_kept(at: At, form: Posted, done: Response) -> Response:
+    """The device remembers which scale its thermometer has."""
+    set_cookie(at.request, done, DEGREES_COOKIE, scale_of(at, form), DEVICE_LASTS_S)
+    return done
 
 
 def _known(at: At) -> Posted:
@@ -170,7 +194,7 @@ def _command(at: At, form: Posted) -> c.PlanBlend:
             at,
             form,
             **contents_in(form),
-            step_c=number_in(form, "step_c"),
+            step_c=celsius_in(form, "step_c"),
             end={"value": number_in(form, "end"), "unit": form.text("unit")},
             volume_litre=number_in(form, "volume"),
             method=form.text("method", "partial pressure"),
@@ -182,7 +206,7 @@ def _command(at: At, form: Posted) -> c.PlanBlend:
 
 def _read(at: At, form: Posted) -> dict[str, object]:
     read = {"value": number_in(form, "gauge"), "unit": form.text("unit")}
-    return asked(at, form, read=read, at_c=number_in(form, "at_c"))
+    return asked(at, form, read=read, at_c=celsius_in(form, "at_c"))
 
 
 def _again(planned: BlendPlanned) -> PlanView | None:

@@ -190,7 +190,9 @@ def test_a_settled_reading_is_keyed_while_it_waits_and_its_lesson_is_said(visit:
     visit.shop.do(c.CompleteFill, visit_id=visit.id, end=plan.stop)
     visit.up_to("hand_over")
     later(visit, minutes=1)
-    assert f"{visit.here}/settled" in visit.look().text
+    page = visit.look().text
+    assert f"{visit.here}/settled" in page
+    assert "give or take 90 psi (estimate)" in page
     early = visit.answer("settled", page="/settled", settled="2900", unit="psi", wall="21", degrees="c")
     assert "It is still warm inside" in early.text
     later(visit, hours=2)

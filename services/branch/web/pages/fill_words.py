@@ -60,6 +60,14 @@ def settling_words(settling: Settling | None, unit: Unit) -> str:
     )
 
 
+def settles_words(plan: FillPlanned, target: Pressure) -> str:
+    """What the plan comes to once it has cooled, in the unit of its target."""
+    if plan.settles_to_bar is None or plan.settles_within_bar is None:
+        return f"{target.words()} at the most; how much less is not known"
+    within = _round(plan.settles_within_bar, target.unit)
+    return f"about {_round(plan.settles_to_bar, target.unit)}, give or take {within}"
+
+
 def degrees(kelvin: float) -> str:
     """A difference in temperature in both scales."""
     return f"{kelvin:.0f} °C ({kelvin * 1.8:.0f} °F)"
@@ -71,12 +79,7 @@ def _rows(plan: FillPlanned, target: Pressure, unit: Unit) -> list[tuple[str, st
     if rise is not None and room is not None and plan.rise_within_kelvin is not None:
         rows.append(("Warms by", f"about {degrees(rise)}, give or take {degrees(plan.rise_within_kelvin)}"))
         rows.append(("Gas by then", f"about {Temperature.of_c(room + rise).words()}"))
-    settles = f"{target.words()} at the most; how much less is not known"
-    if plan.settles_to_bar is not None and plan.settles_within_bar is not None:
-        settles = (
-            f"about {_round(plan.settles_to_bar, unit)}, give or take {_round(plan.settles_within_bar, unit)}"
-        )
-    rows.append(("Settles at 21 °C (70 °F) to", settles))
+    rows.append(("Settles at 21 °C (70 °F) to", settles_words(plan, target)))
     rows.append(
         ("Takes", f"about {max(1, round(plan.minutes))} min at {rate_words(plan.rate_bar_per_min, unit)}")
     )

@@ -8,6 +8,7 @@ from fastapi import APIRouter
 from starlette.responses import Response
 
 from branch.web.pages.asking import Form, Posted, Trouble
+from branch.web.pages.fill_words import settles_words
 from branch.web.pages.steps_analyse import depth_words
 from branch.web.pages.steps_frame import NOTHING, At, TheVisit, answer, asked, page
 from branch.web.pages.steps_rail import twin
@@ -15,6 +16,7 @@ from branch.web.pages.words import month
 from cylinder import commands as c
 from cylinder.decide.analyse import why_not_signed_for
 from cylinder.decide.gates import STEP_WORDS
+from cylinder.fill_plan import plan_of
 from cylinder.visit import Visit
 
 router = APIRouter()
@@ -125,11 +127,22 @@ def _end(visit: Visit) -> tuple[str, str] | None:
     return (f"{visit.completed.end.value:g}", visit.completed.end.unit) if visit.completed else None
 
 
+def _settled(visit: Visit) -> list[tuple[str, str]]:
+    """What the warm gauge comes to: read, or else as it was planned."""
+    plan, done, read = plan_of(visit), visit.completed, visit.settled
+    if read is not None:
+        return [("Settled", f"{read.settled.words} at {read.wall_c:.0f} °C, read")]
+    if plan is None or done is None or plan.room_c is None:
+        return []
+    return [("Settles at 21 °C to", f"{settles_words(plan, done.target.pressure)} (estimate)")]
+
+
 def _facts(visit: Visit) -> tuple[tuple[str, str], ...]:
     pairs: list[tuple[str, str]] = []
     if visit.completed is not None:
         pairs.append(("In the other unit", twin(visit.completed.end)))
         pairs.append(("Rated", visit.completed.rated.words))
+        pairs += _settled(visit)
     pairs.append(("Gas", visit.gas_in_it.words))
     if visit.analysed is not None:
         pairs.append(("Analysis", _measured(visit)))

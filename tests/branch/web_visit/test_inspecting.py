@@ -118,6 +118,9 @@ def test_measuring_again_brings_the_form_back_as_it_was_keyed(inspector: Tablet,
 
 
 def test_a_day_ahead_is_said_before_the_proposal(inspector: Tablet, steel: UUID) -> None:
+    page = keyed(inspector, steel, performed_on="2026-06-16", **{"pit.depth": "deep"})
+    assert "lies ahead of today" in page.text
+    assert "Pit, the deepest, depth: " in page.text
     page = keyed(inspector, steel, performed_on="2026-06-16")
     assert "lies ahead of today" in page.text
     assert question(page).startswith("What did you find?")

@@ -86,6 +86,22 @@ def test_every_fault_is_said_at_once_and_nothing_is_lost(inspector: Tablet, stee
     assert both.status_code == 409
     for words in ("larger than the total", "lies ahead of today", "5000 psi is the least"):
         assert words in both.text
+    mixed = keyed(
+        inspector,
+        steel,
+        total="12",
+        permanent="120",
+        test_pressure="345",
+        rated="3000",
+        performed_on="2026-06-16",
+        held_s="soon",
+    )
+    assert mixed.status_code == 422
+    for words in (
+        "Seconds at test pressure: ", "larger than the total", "lies ahead of today", "5000 psi is the least",
+    ):  # fmt: skip
+        assert words in mixed.text
+    assert "needs its total" not in page.text
 
 
 def test_old_aluminium_asks_for_eddy_current_and_who_made_it(inspector: Tablet, shop: Shop) -> None:

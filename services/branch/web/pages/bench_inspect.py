@@ -144,7 +144,8 @@ def _step(at: Bench, material: Material, form: Posted) -> Response:
     try:
         command = c.Inspect.model_validate(asked)
     except ValidationError as wrong:
-        return _form_page(at, material, Trouble(_misread(wrong, asked, rows), 422), form)
+        every = dict.fromkeys((*_misread(wrong, asked, rows), *_against_the_rest(at, asked, material)))
+        return _form_page(at, material, Trouble(tuple(every), 422), form)
     if reasons := beforehand(command, at.standing, at.around):
         return _form_page(at, material, Trouble(reasons), form)
     proposed = proposal(at.node.desk.rules, at.standing.marks, command.looked)
@@ -163,6 +164,17 @@ def _step(at: Bench, material: Material, form: Posted) -> Response:
     if isinstance(done, Recorded):
         return go(at.here)
     return _confirm_page(at, material, proposed, done, form, condemns=outcome == "condemn")
+
+
+def _against_the_rest(at: Bench, asked: Mapping[str, object], material: Material) -> tuple[Reason, ...]:
+    """What stands against it besides what cannot be read: who, which day, which material."""
+    plain_one = {"looked": {"material": material}, "outcome": "pass"}
+    kept = {name: asked[name] for name in ("key", "cylinder_id", "performed_on", "evidence")}
+    try:
+        command = c.Inspect.model_validate({**kept, **plain_one})
+    except ValidationError:
+        return ()
+    return beforehand(command, at.standing, at.around)
 
 
 def _with_authority(at: Bench, show: Callable[[], Response]) -> Response:

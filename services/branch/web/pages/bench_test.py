@@ -74,10 +74,12 @@ def test(at: TheBench, form: Form) -> Response:
 def _step(at: Bench, form: Posted) -> Response:
     if form.text("stage") == "again":
         return _form_page(at, None, form)
+    asked = _asked(at, form)
     try:
-        command = c.Requalify.model_validate(_asked(at, form))
+        command = c.Requalify.model_validate(asked)
     except ValidationError as wrong:
-        return _form_page(at, Trouble(faults(wrong, _LABELS), 422), form)
+        every = dict.fromkeys((*faults(wrong, _LABELS), *_against_the_rest(at, asked, wrong)))
+        return _form_page(at, Trouble(tuple(every), 422), form)
     found = follows(command, at.standing, at.around)
     if found.condemns:
         return _condemn(at, form, command, found)
@@ -88,6 +90,30 @@ def _step(at: Bench, form: Posted) -> Response:
         return _result_page(at, "test_passed", found, command, None, form)
     done = record(at.node, at.session, lambda: command, BENCH_LABELS)
     return go(at.here) if isinstance(done, Outcome) else _form_page(at, done, form)
+
+
+def _against_the_rest(at: Bench, asked: dict[str, object], wrong: ValidationError) -> list[Reason]:
+    """What stands against the readings that can be read, so that every reason is said at once."""
+    faulty = {str(part) for error in wrong.errors() for part in error["loc"]}
+    expansions = {"total_expansion_cc", "permanent_expansion_cc"}
+    missing = {"requalify.expansion", "requalify.plus-elastic"} if faulty & expansions else set()
+    if faulty & {"rated", "test_pressure"}:
+        missing.add("requalify.pressure")
+    if "crack_thread_lengths" in faulty:
+        missing |= {"requalify.eddy-method", f"{at.node.desk.rules.jurisdiction}.alloy.eddy_current"}
+    rest = {name: said for name, said in asked.items() if name not in faulty}
+    rest = {name: said for name, said in rest.items() if not (faulty & expansions and name in expansions)}
+    inner = asked["test"]
+    if isinstance(inner, dict):
+        rest["test"] = {name: said for name, said in inner.items() if name not in faulty}
+    rest |= {"performed_on": at.around.today} if "performed_on" in faulty else {}
+    rest |= {"method": "hydrostatic"} if "method" in faulty else {}
+    try:
+        command = c.Requalify.model_validate(rest)
+    except ValidationError:
+        return []
+    found = (*judging_reasons(command, at.around), *follows(command, at.standing, at.around).against)
+    return [one for one in found if one.rule_id not in missing]
 
 
 def _condemn(at: Bench, form: Posted, command: c.Requalify, found: Follows) -> Response:

@@ -119,7 +119,10 @@ class ShortForms:
             case "hand_over":
                 return {"diver_ref": _diver(passage, "ref"), "visit_ids": [visit_id]}
             case "identify":
-                fields = {"marks": cylinder.marks}
+                fields = {
+                    "marks": cylinder.marks,
+                    **({"shoulder": cylinder.shoulder} if cylinder.shoulder else {}),
+                }
             case "look_over":
                 fields = {"sound": True}
             case "read_dates":

@@ -134,6 +134,8 @@ class StoryCylinder(_Entry):
     requalified: str | None = None
     looked_inside: str | None = None
     rated: Gauge
+    shoulder: str = ""
+    """All that is stamped, as a person types it; empty where the story has nobody type it."""
 
     @property
     def marks(self) -> dict[str, JsonValue]:

@@ -7,6 +7,7 @@ import uuid
 
 import httpx
 import pytest
+from tests.branch.a_shop import MARKS
 from tests.branch.web_floor.conftest import Tablet
 from tests.branch.web_visit.conftest import AtVisit, question
 
@@ -66,6 +67,16 @@ def test_one_field_is_enough_and_is_offered_again_to_the_next_cylinder(visit: At
     assert "11.1 litres, 290 psi a minute" in page  # The same marks: its size is on record.
     later(visit, hours=5)
     assert 'value="93"' not in other.look().text
+
+
+def test_the_water_capacity_that_was_typed_off_the_shoulder_is_offered(tablet: Tablet) -> None:
+    shop = tablet.shop
+    visit = AtVisit(tablet, shop.greet())
+    typed = "DOT-3AL3000 K40718 ZQ 07 21 11.1L"
+    shop.do(c.Identify, visit_id=visit.id, marks=MARKS, shoulder=typed)
+    page = visit.up_to("target").look().text
+    assert "As typed off the shoulder" in page
+    assert 'value="11.1"' in page
 
 
 def test_the_scale_of_the_thermometer_is_remembered_on_this_device(visit: AtVisit) -> None:

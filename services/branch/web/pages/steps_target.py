@@ -29,10 +29,12 @@ from branch.web.pages.steps_frame import (
     pressure_in,
     stopped,
 )
+from branch.web.pages.words import day
 from cylinder import commands as c
 from cylinder.decide.connect import people_out_reasons
+from cylinder.decide.shoulder import reading_of
 from cylinder.facts import SettledRead
-from cylinder.fill_plan import plan_fill_of, rates
+from cylinder.fill_plan import LEAST_LITRE, MOST_LITRE, plan_fill_of, rates
 from cylinder.marks import KeyedPressure
 from cylinder.refusal import Reason, Refused
 from gas.pressure import PSI_PER_BAR
@@ -61,10 +63,14 @@ class Preset:
 
 @dataclass(frozen=True)
 class Remembered:
-    """What this shop's log offers for the fields that a person may leave as they are."""
+    """What this shop's log offers for the fields that a person may leave as they are.
+
+    `size` and `size_words` are the stamp's, as it was typed in this visit, or what was last keyed for this cylinder.
+    """
 
     room: fill_memory.Room | None
-    size: fill_memory.Size | None
+    size: float | None
+    size_words: str
     settling: fill_memory.Settling | None
     fills: tuple[SettledRead, ...]
 
@@ -93,7 +99,7 @@ def show_target(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) 
         room_ms=epoch_ms(known.room.at)
         if known.room is not None and form.text("room") == _room(at, known)
         else None,
-        size=known.size,
+        size_words=known.size_words,
         rate_unit=_rate_unit(at, form),
     )
 
@@ -136,7 +142,19 @@ def remembered(at: At) -> Remembered:
         fills = fill_memory.settled_fills(cursor, node)
         room = fill_memory.room(cursor, node, now)
         size = fill_memory.size(cursor, at.visit.cylinder_id) if at.visit.cylinder_id else None
-    return Remembered(room, size, fill_memory.settling(fills), fills)
+    stamped = _stamped_litre(at)
+    if stamped is not None:
+        return Remembered(room, stamped, "As typed off the shoulder", fill_memory.settling(fills), fills)
+    words = "" if size is None else f"Keyed {day(size.on)} at {at.shop(size.node)}"
+    litre = None if size is None else size.litre
+    return Remembered(room, litre, words, fill_memory.settling(fills), fills)
+
+
+def _stamped_litre(at: At) -> float | None:
+    """The water capacity on the shoulder, where somebody typed it in this visit and it is one of a cylinder."""
+    reading = reading_of(at.visit.shoulder, at.around.today)
+    litre = None if reading is None else reading.stamps.capacity_litre
+    return litre if litre is not None and LEAST_LITRE <= litre <= MOST_LITRE else None
 
 
 def celsius(text: str, scale: str) -> str:
@@ -201,7 +219,7 @@ def _with_offers(at: At, form: Posted, known: Remembered) -> Posted:
     offers = {
         "degrees": _scale(at, form),
         "room": _room(at, known),
-        "litre": f"{known.size.litre:g}" if known.size is not None else "",
+        "litre": f"{known.size:g}" if known.size is not None else "",
         "rate": f"{round(usual * PSI_PER_BAR, -1):.0f}" if unit == "psi" else f"{usual:g}",
     }
     return Posted((*form.pairs, *((name, value) for name, value in offers.items() if name not in sent)))

@@ -207,7 +207,8 @@ def _rules(
     assert state.marks is not None  # Nothing is blended before the marks are read.
     vessel = Vessel(state.marks.spec, valve, is_oxygen_clean=True)
     blender = Blender(around.actor.mixes_until, around.today)
-    richest = way.richest
+    # Words name what is wanted where oxygen itself flows, and otherwise the richest gas that does.
+    richest = way.mix if way.takes_pure_oxygen else way.richest
     flows = GasWanted(
         oxygen_percent=max(5.0, richest.oxygen_fraction * 100),
         helium_percent=min(95.0, richest.helium_fraction * 100),

@@ -68,13 +68,15 @@ def ask_plan(at: TheVisit) -> Response:
 
 @router.post("/blend")
 def plan_or_start(at: TheVisit, form: Form) -> Response:
-    """Look at the plan; then start it, as long as nothing was keyed anew in between."""
+    """Look at the plan, change what was keyed, or start it."""
     gas_engine.wait_until_warm()
     if form.text("what") == "start":
         return answer(at, form, lambda: _command(at, form), show_plan)
     held = stopped(at)
     if held is not None or at.visit.step != "target":
         return held or moved_on(at)
+    if form.text("what") == "again":
+        return show_plan(at, None, form)
     try:
         command = _command(at, form)
     except ValidationError as wrong:

@@ -155,7 +155,7 @@ def test_the_rules_stand_line_by_line_with_their_sources_and_the_caution(tablet:
     assert page.count("<tr>") == len(kinds) + len(lines)
     for line in lines:
         assert f"<td>{line.id}</td>" in page
-    assert "Local codes and licensed practice come first" in page
+    assert "Defer to local codes and to licensed practice" in page
     assert "180.205" in page
 
 

@@ -29,6 +29,8 @@ _PRESSURES = (
     f.ReadingTaken,
     f.FillAborted,
     f.SettledRead,
+    f.BlendPlanned,
+    f.BlendStepDone,
 )
 
 
@@ -46,6 +48,10 @@ def _veiled(fact: f.Fact) -> str:
             return "Gauge read again, cooled"
         case f.ReadingTaken():
             return "Gauge keyed during the fill"
+        case f.BlendPlanned(question=question, because=because):
+            return f"Blend of {question.wish.words} {'cannot go on' if because else 'planned'}"
+        case f.BlendStepDone(step=step):
+            return f"Blend: {f'{step.gas} added' if step.does == 'add' else 'gas let out'}, gauge keyed"
         case _:
             return "Fill started"
 
@@ -88,6 +94,8 @@ def _said(fact: f.Fact) -> str:
             | f.ReadingsDisagreed() | f.MixTakenAsMeasured() | f.SettledRead()
         ):  # fmt: skip
             return _fill(fact)
+        case f.BlendPlanned() | f.BlendStepDone() | f.BlendReadingTakenBack():
+            return _blend(fact)
         case f.VisitFact():
             return _visit(fact)
         case f.Recalled() | f.Remedied() | f.ReportedStolen() | f.StolenReportClosed():
@@ -216,6 +224,22 @@ def _fill(fact: f.Fact) -> str:
             return f"Analysed: {oxygen:g} % oxygen{f', {helium:g} % helium' if helium else ''}"
         case _:
             return fact.KIND
+
+
+def _blend(fact: f.BlendPlanned | f.BlendStepDone | f.BlendReadingTakenBack) -> str:
+    match fact:
+        case f.BlendPlanned(because=because) if because:
+            return f"Blend cannot go on: {'; '.join(because)}"
+        case f.BlendPlanned(question=question, steps=steps, predicted=predicted):
+            left = (
+                f"{len(steps)} step{'' if len(steps) == 1 else 's'} left" if steps else "nothing left to do"
+            )
+            return f"Blend of {question.wish.words} planned, {left}; should be {predicted}"
+        case f.BlendStepDone(step=step, read=read, at_c=at_c):
+            did = f"{step.gas} added" if step.does == "add" else "gas let out"
+            return f"Blend: {did} until {step.until.words}, read {read.words} at {at_c:.0f} °C"
+        case f.BlendReadingTakenBack():
+            return "Blend: the last figure was keyed wrongly and is taken back"
 
 
 def _visit(fact: f.VisitFact) -> str:

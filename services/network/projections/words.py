@@ -22,7 +22,15 @@ class Told:
 def told(record: Recorded) -> Told:
     """Any fact in words; one that this software does not know is named as it is."""
     fact = record.fact
-    words = _bench(fact) or _visit(fact) or _fill(fact) or _network(fact) or _identity(fact) or _other(record)
+    words = (
+        _bench(fact)
+        or _visit(fact)
+        or _fill(fact)
+        or _blend(fact)
+        or _network(fact)
+        or _identity(fact)
+        or _other(record)
+    )
     evidence = facts.evidence_of(fact)
     detail = _joined(words.detail, f"shown by: {evidence}" if evidence else "")
     return Told(printable(words.title), printable(detail))
@@ -144,6 +152,21 @@ def _fill(fact: facts.Fact) -> Told | None:
             return Told("Taped")
         case facts.SetDown(slot=slot):
             return Told("Set down", f"Slot {slot}")
+        case _:
+            return None
+
+
+def _blend(fact: facts.Fact) -> Told | None:
+    match fact:
+        case facts.BlendPlanned(because=because) if because:
+            return Told("Blend cannot go on", "; ".join(because))
+        case facts.BlendPlanned(question=question, predicted=predicted):
+            return Told("Blend planned", f"{question.wish.words}; should be {predicted}")
+        case facts.BlendStepDone(step=step, read=read, at_c=at_c):
+            did = f"{step.gas} added" if step.does == "add" else "gas let out"
+            return Told("Blend step", f"{did} until {step.until.words}, read {read.words} at {at_c:.0f} °C")
+        case facts.BlendReadingTakenBack():
+            return Told("Blend figure taken back", "it was keyed wrongly")
         case _:
             return None
 

@@ -169,11 +169,11 @@ def test_a_blend_goes_step_by_step_from_what_was_measured_to_the_analysis(blende
     plan = at.answer("blend", page="/blend", **ASKED, gas=TICKED)
     assert question(plan) == "Nitrox 32 to 3000 psi (207 bar): start like this?"
     assert at.step == "target"  # Looking at a plan records nothing.
-    again, start = (one for one in forms(plan) if one.action == f"{at.here}/blend")
-    if again.text("what") == "start":
-        again, start = start, again
+    again, start = (
+        next(one for one in forms(plan) if ("what", what) in one.fields) for what in ("again", "start")
+    )
     assert (
-        'value="11.1"' in at.tablet.post(again.action, dict(again.fields)).text
+        'value="11.1"' in at.tablet.post(again.action, fields_of(again)).text
     )  # Back to the form, as it was keyed.
     assert at.tablet.post(start.action, fields_of(start)).status_code == 303
     assert question(at.look()).startswith("Add Oxygen bank until 157")
@@ -188,6 +188,9 @@ def test_a_blend_goes_step_by_step_from_what_was_measured_to_the_analysis(blende
     assert 'value="1500"' in nothing.text
     at.recorded("blend_step", gauge="2990", unit="psi", degrees="f", at_c="70")
     assert at.step == "analyse"
+    told = at.tablet.get(f"/cylinders/{at.shop.visit(at.id).cylinder_id}").text
+    assert "Blend of Nitrox 32 planned, 2 steps left; should be about 32.0% oxygen" in told
+    assert "the last figure was keyed wrongly and is taken back" in told
 
 
 def test_a_blend_that_cannot_go_on_says_what_to_do_and_goes_on_from_an_analysis(blender: Tablet) -> None:

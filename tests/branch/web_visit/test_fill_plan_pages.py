@@ -55,6 +55,16 @@ def test_the_plan_is_shown_before_anything_is_recorded_and_says_how_sure_it_is(v
     assert visit.tablet.facts() == before
 
 
+def test_a_preset_is_in_the_unit_of_the_stamp_whatever_the_switch_says(visit: AtVisit) -> None:
+    visit.up_to("target")
+    looked = visit.answer("target", look="2700", unit="bar", room="", degrees="c")
+    assert looked.status_code == 200
+    assert visit.tablet.send(looked, f"{visit.here}/target").status_code == 303
+    started = visit.shop.visit(visit.id).authorised
+    assert started is not None
+    assert started.target == psi(2700)
+
+
 def test_one_field_is_enough_and_is_offered_again_to_the_next_cylinder(visit: AtVisit) -> None:
     started(visit, room="93", degrees="f")
     shop = visit.shop

@@ -130,8 +130,10 @@ def _look(at: At, form: Posted) -> Response:
     if at.visit.step != "target":
         return moved_on(at)
     pairs = tuple(pair for pair in form.pairs if pair[0] in _ASKED)
-    if form.text("look") != "keyed":
-        pairs = (*(pair for pair in pairs if pair[0] != "target"), ("target", form.text("look")))
+    if form.text("look") != "keyed" and at.visit.rating is not None:
+        # A preset is in the unit of the stamp, whatever the switch says.
+        kept = (pair for pair in pairs if pair[0] not in ("target", "unit"))
+        pairs = (*kept, ("target", form.text("look")), ("unit", at.visit.rating.rated.unit))
     return show_target(at, None, Posted(pairs))
 
 

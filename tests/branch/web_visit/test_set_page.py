@@ -27,3 +27,21 @@ def test_two_tags_of_one_diver_become_a_set_and_are_parted_again(visit: AtVisit)
     assert "Bring both to the same question" in held_back.text
     visit.recorded("set/part", page="/set")
     assert shop.visit(other).joined is None
+
+
+def test_the_rating_of_the_other_half_is_not_shown_before_this_one_is_read(visit: AtVisit) -> None:
+    shop = visit.shop
+    other = shop.greet(tag=15)
+    shop.up_to("outside", visit_id=other, marks=MARKS.model_copy(update={"serial": "W99137"}))
+    shop.up_to("standing", visit_id=other)
+    read = shop.visit(other).rating
+    assert read is not None
+    shop.up_to("rating", visit_id=visit.id)
+    for is_joined in (False, True):
+        page = visit.look("/set").text
+        assert "its rating is read" in page
+        assert read.rated.words not in page
+        if not is_joined:
+            visit.recorded("set", page="/set")
+    shop.up_to("standing", visit_id=visit.id)
+    assert read.rated.words in visit.look("/set").text

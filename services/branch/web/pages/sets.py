@@ -51,17 +51,23 @@ def _page(at: At, trouble: Trouble | None = None, form: Posted = NOTHING) -> Res
     others = [one for one in at.around.open_visits if one.id != at.visit.id]
     mine = [one for one in others if one.diver_ref == at.visit.diver_ref and one.joined is None]
     half = next((one for one in others if one.id == at.visit.joined), None)
+    is_read = at.visit.rating is not None
     return page(
-        at, "set", trouble=trouble, kept=form, half=None if half is None else _half(half), is_set=at.visit.joined is not None,
-        others=[_half(one) for one in mine],
+        at, "set", trouble=trouble, kept=form, half=None if half is None else _half(half, is_read), is_set=at.visit.joined is not None,
+        others=[_half(one, is_read) for one in mine],
     )  # fmt: skip
 
 
-def _half(visit: Visit) -> Half:
+def _half(visit: Visit, is_read: bool) -> Half:
+    """`is_read`: whether the rating of the cylinder in hand was read; before that the other one's would be copied."""
     return Half(
         id=str(visit.id),
         tag=visit.tag,
         serial=visit.marks.serial if visit.marks else "not identified yet",
-        rated=visit.rating.rated.words if visit.rating else "rating not read yet",
+        rated="rating not read yet"
+        if visit.rating is None
+        else visit.rating.rated.words
+        if is_read
+        else "its rating is read",
         at="done" if visit.step == "done" else STEP_WORDS[visit.step],
     )

@@ -28,8 +28,8 @@ def kind_of(content: bytes) -> str | None:
     return None
 
 
-def keep_photo(data: Path, content: bytes) -> str:
-    """Keep it under its hash, on the disk before this returns. The same again is kept once. Raises Refused."""
+def keep_photo(data: Path, content: bytes) -> tuple[str, bool]:
+    """Keep it under its hash, on the disk before this returns; gives the hash, and whether it is new. Raises Refused."""
     reasons = []
     if not content:
         reasons.append(Reason("photo.none", "Take a photograph of the shoulder.", "input"))
@@ -46,14 +46,21 @@ def keep_photo(data: Path, content: bytes) -> str:
     folder = data / FOLDER
     folder.mkdir(mode=0o700, exist_ok=True)
     path = folder / name
-    if not path.exists():
-        beside = folder / f"{name}.part"
-        with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
-    return name
+    if path.exists():
+        return name, False
+    beside = folder / f"{name}.part"
+    with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    beside.replace(path)
+    return name, True
+
+
+def drop_photo(data: Path, sha256: str) -> None:
+    """Forget one that no fact speaks of."""
+    if _HASH.fullmatch(sha256) is not None:
+        (data / FOLDER / sha256).unlink(missing_ok=True)
 
 
 def photo(data: Path, sha256: str) -> bytes | None:

@@ -100,6 +100,18 @@ def test_what_is_no_photograph_is_refused_and_not_kept(
     assert visit.step == "identify"
 
 
+def test_a_photograph_whose_form_is_refused_does_not_stay_and_one_on_record_does(
+    visit: AtVisit, shop: Shop
+) -> None:
+    for wrong in ({"unread": ""}, {"first_test_month": "13"}, {"first_test_month": "x"}):
+        assert tag_it(visit, JPEG, **wrong).status_code in (409, 422)
+        assert photos(shop) == []
+    assert tag_it(visit).status_code == 303
+    again = AtVisit(visit.tablet, shop.greet(tag=15))
+    assert tag_it(again, JPEG, unread="").status_code == 422
+    assert photos(shop) == [hashlib.sha256(JPEG).hexdigest()]
+
+
 def test_a_form_that_is_larger_than_any_photograph_is_not_read(visit: AtVisit) -> None:
     answer = visit.tablet.client.post(f"{visit.here}/unread", content=b"x" * (LARGEST_BYTES + 300_000))
     assert answer.status_code == 413

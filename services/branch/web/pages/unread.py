@@ -9,7 +9,7 @@ from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from branch.desk import Outcome
-from branch.photos import LARGEST_BYTES, keep_photo
+from branch.photos import LARGEST_BYTES, drop_photo, keep_photo
 from branch.web.pages.asking import Form, Posted, Trouble, record, uuid_or_none
 from branch.web.pages.render import go
 from branch.web.pages.steps_frame import (
@@ -50,15 +50,18 @@ def show_unread(at: TheVisit) -> Response:
 @router.post("/visits/{visit_id}/unread")
 def tag_it(at: TheVisit, form: Form, content: Annotated[bytes, Depends(photographed)]) -> Response:
     """Put it on record under a tag, and hold it."""
+    data = at.node.store.path.parent
     try:
-        kept = keep_photo(at.node.store.path.parent, content)
         first_test = month_in(form, "first_test")
+        kept, is_new = keep_photo(data, content)
     except Refused as refused:
         return not_recorded(at, Trouble(refused.reasons, 422), form, _page)
     outcome = record(at.node, at.session, lambda: _command(at, form, kept, first_test), UNREAD_LABELS)
     if isinstance(outcome, Outcome):
         made = at.looked_at_again().visit.cylinder_id
         return go(f"/cylinders/{made}/identity")  # The tag, and its label to print.
+    if is_new:
+        drop_photo(data, kept)  # No fact speaks of it, and refusals must not fill the disk.
     return not_recorded(at.looked_at_again(), outcome, form, _page)
 
 

@@ -55,10 +55,14 @@ class FillNow(BaseModel):
     responses={401: {"model": Problem}, 409: {"model": Problem}, 422: {"model": Problem}},
 )
 def take_reading(visit_id: UUID, sent: GaugeReading, node: TheNode, session: SignedIn) -> FillNow:
-    """409 where nothing is being filled: then the gauge may stop sending."""
+    """409 where nothing is being filled, and for a blend: then the gauge may stop sending."""
     visit = node.desk.visit(visit_id)
     if visit is None or not visit.is_filling:
         raise Refused([Reason("fill.not-filling", "Nothing is being filled in that visit.")])
+    if visit.blending is not None:
+        # Each step ends at a gauge of its own, far below the end of the fill: no answer here may say "go on" past it.
+        words = "A blend goes by what is keyed after each step: stop at the gauge on its page."
+        raise Refused([Reason("fill.blending", words)])
     is_kept = _tells(visit, sent.reading, node.floor.now())
     if is_kept:
         command = c.TakeReading(key=sent.key, visit_id=visit_id, reading=sent.reading)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import uuid
 from urllib.parse import urlencode
 
 import pytest
@@ -177,6 +178,9 @@ def test_a_blend_goes_step_by_step_from_what_was_measured_to_the_analysis(blende
     )  # Back to the form, as it was keyed.
     assert at.tablet.post(start.action, fields_of(start)).status_code == 303
     assert question(at.look()).startswith("Add Oxygen bank until 157")
+    sent = {"key": str(uuid.uuid4()), "reading": {"value": 1600, "unit": "psi"}}
+    refused = at.tablet.client.post(f"/api/visits/{at.id}/readings", json=sent)
+    assert (refused.status_code, "keyed after each step" in refused.text) == (409, True)
     at.recorded("blend_step", gauge="2600", unit="psi", degrees="f", at_c="70")
     wrong = question(at.look())
     assert wrong.startswith("Bleed slowly down to")

@@ -34,7 +34,10 @@ def test_a_certificate_is_warned_of_for_thirty_days_and_good_on_its_last_day(sho
         "certificate_until": until.isoformat(),
         "covers": ["visual inspection"],
     }
-    assert "Say what the certificate is for." in renew(boss, shop, **{**new, "covers": []})
+    refused = renew(boss, shop, **{**new, "covers": []})
+    assert "Say what the certificate is for." in refused
+    assert refused.count('value="V-77"') == 1  # Where it was keyed, and not in the form for somebody new.
+    assert refused.index('value="V-77"') < refused.index("Take somebody on")
     page = renew(boss, shop, **new)
     assert "Certificate good to 16 July 2026" in page
     assert "V-77, for visual inspection" in page

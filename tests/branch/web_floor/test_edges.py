@@ -95,7 +95,7 @@ def test_only_a_manager_sees_staff_and_tablets(shop: Shop) -> None:
     for role in ("operator", "inspector"):
         refused = a_tablet(shop, role=role).get("/staff")
         assert refused.status_code == 409
-        assert "Only a manager may see or change staff" in refused.text
+        assert "Only a manager may see or change this." in refused.text
 
 
 def test_a_manager_takes_somebody_on_gives_a_pin_and_dismisses(shop: Shop) -> None:

@@ -29,7 +29,7 @@ _ROLES: tuple[Role, ...] = ("operator", "inspector", "manager")
 def only_manager(session: SignedIn) -> Session:
     """The manager who asks. Raises Refused for everybody else."""
     if session.person.actor.role != "manager":
-        raise Refused([Reason("staff.manager", "Only a manager may see or change staff and tablets.")])
+        raise Refused([Reason("staff.manager", "Only a manager may see or change this.")])
     return session
 
 
@@ -109,7 +109,7 @@ def new_certificate(request: Request, actor_id: str, node: TheNode, session: Man
         raise Refused([Reason("staff.unknown", "No inspector of that name works here.")])
     until, reasons = _certificate_until(form, "inspector")
     if until is None or reasons:
-        return _page(request, node, session, trouble=Trouble(tuple(reasons), 422), kept=form)
+        return _page(request, node, session, trouble=Trouble(tuple(reasons), 422), renewed=(actor_id, form))
     certify(
         node.store, person.actor, person.known_as, "inspector", certificate=form.text("certificate"),
         certificate_until=until, covers=_covers(form), key=_key(form), now=node.floor.now(),
@@ -201,11 +201,12 @@ def _on_staff(node: Node) -> list[OnStaff]:
 
 def _page(
     request: Request, node: Node, session: Session, *, code: str = "", trouble: Trouble | None = None,
-    kept: Posted | None = None,
+    kept: Posted | None = None, renewed: tuple[str, Posted] | None = None,
 ) -> Response:  # fmt: skip
+    """`renewed`: whose certificate was refused, and what was keyed of it."""
     return render(
         request, "staff.html", title="Staff and tablets", session=session, status=trouble.status if trouble else 200,
         staff=_on_staff(node), works=get_args(CertifiedWork), tablets=node.people.devices(), code=code,
         code_until=node.world.now() + DEVICE_CODE_GOOD_FOR, code_min=int(DEVICE_CODE_GOOD_FOR.total_seconds() // 60),
-        trouble=trouble, kept=kept or Posted(),
+        trouble=trouble, kept=kept or Posted(), renewed=renewed,
     )  # fmt: skip

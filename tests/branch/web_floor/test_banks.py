@@ -149,7 +149,7 @@ def test_the_same_tap_twice_is_one_record(shop: Shop, manager: Tablet) -> None:
 
 def test_topping_up_withdrawing_taking_back_and_closing(shop: Shop, manager: Tablet) -> None:
     here = a_bank(manager, "A", "B")
-    done = manager.send(manager.get(f"{here}/topped-up"), f"{here}/topped-up", bottle=["A", "B"], gauge="300", unit="bar", warm="35", degree="C")  # fmt: skip
+    done = manager.send(manager.get(f"{here}/topped-up"), f"{here}/topped-up", bottle=["A", "B"], gauge="300", unit="bar", warm="35,5", degree="C", oxygen="20,9")  # fmt: skip
     assert done.headers["location"] == "/banks"
     assert len(the_bank(shop).giving) == 2
     manager.send(manager.get(f"{here}/set-up"), f"{here}/withdraw", bottle="A", why="Valve leaks")

@@ -66,7 +66,7 @@ def topped_up(request: Request, bank_id: UUID, node: TheNode, session: SignedIn,
     """Record it."""
     bank = bank_or_404(node, bank_id)
     answers = {
-        "bottles": form.all("bottle"), "gauge": _gauge(form), "celsius": _celsius(form), "oxygen_percent": form.maybe("oxygen"),
+        "bottles": form.all("bottle"), "gauge": _gauge(form), "celsius": _celsius(form), "oxygen_percent": form.text("oxygen").replace(",", ".") or None,
     }  # fmt: skip
     trouble = recorded(node, session, bank_id, form, lambda: BankToppedUp.model_validate(answers))
     if trouble is not None:
@@ -93,7 +93,7 @@ def recorded(
 
 
 def _gauge(form: Posted) -> dict[str, str]:
-    return {"value": form.text("gauge"), "unit": form.text("unit")}
+    return {"value": form.text("gauge").replace(",", "."), "unit": form.text("unit")}
 
 
 def _celsius(form: Posted) -> str:

@@ -113,6 +113,11 @@ def settled(question: BlendQuestion) -> Pressure:
     return gauge_of(held, REFERENCE_21_C, volume_litre=litre, unit=question.end.unit)
 
 
+def is_over_limit(question: BlendQuestion) -> bool:
+    """Whether it settles above the rating by more than a gauge can be off. A warm gauge above the rating is none such."""
+    return settled(question).pascal - question.limit.pressure.pascal > READING_WITHIN.pascal
+
+
 def after_step(question: BlendQuestion, step: Step, read: KeyedPressure, at_c: float) -> BlendQuestion:
     """The question anew, from what the gauge said once a step was done. ValueError where it cannot come from that step."""
     asked = blend_asked(_keyed_blend(question))

@@ -15,8 +15,10 @@ from uuid import UUID
 import css_inline
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from cylinder.facts import GasAnalysed
-from cylinder.fill_plan import most_on_gauge, plan_of
+from cylinder.blends import is_over_limit, settled
+from cylinder.facts import FillPlanned, GasAnalysed
+from cylinder.fill_plan import ONE_MARK, most_on_gauge, plan_of
+from cylinder.gases import BlendQuestion
 from cylinder.marks import KeyedPressure
 from cylinder.standing import Standing
 from cylinder.visit import Visit
@@ -195,10 +197,14 @@ def _card(given: Given, on: dt.date, pack: Pack) -> Card:
 
 def _settles(visit: Visit, unit: Unit) -> tuple[Line, ...]:
     """A warm gauge reads high, and may rightly stand above the rating: what it comes to is said beside it."""
-    plan = plan_of(visit)
+    blend, plan = _ended_as(visit), plan_of(visit)
+    if blend is not None:
+        return (
+            Line("At 21 °C (70 °F)", f"about {in_unit(settled(blend), unit).words_in_both()} (estimate)"),
+        )
     if plan is None or plan.room_c is None:
         return ()
-    if plan.settles_to_bar is None or plan.settles_within_bar is None:
+    if plan.settles_to_bar is None or plan.settles_within_bar is None or _ended_short(visit, plan):
         return (Line("At 21 °C (70 °F)", "less than the gauge showed warm, and at most the target"),)
     settles = in_unit(Pressure(plan.settles_to_bar, "bar"), unit)
     within = in_unit(Pressure(plan.settles_within_bar, "bar"), unit)
@@ -207,6 +213,27 @@ def _settles(visit: Visit, unit: Unit) -> tuple[Line, ...]:
             "At 21 °C (70 °F)", f"about {settles.words_in_both()}, give or take {within.words()} (estimate)"
         ),
     )
+
+
+def _ended_short(visit: Visit, plan: FillPlanned) -> bool:
+    """Whether the fill ended before the gauge stood where it was planned to: then less is in it than was foreseen."""
+    done = visit.completed
+    return done is not None and done.end.pressure.bar < plan.stop.pressure.bar - ONE_MARK.bar
+
+
+def _ended_as(visit: Visit) -> BlendQuestion | None:
+    """The gauge, the wall and the mix at the end of a blend; None for any other fill, or where they are not of its end."""
+    blending, done = visit.blending, visit.completed
+    if blending is None or done is None:
+        return None
+    last = blending.plan.question
+    if (last.read, last.limit) != (done.end, done.rated) or last.oxygen_percent is None:
+        return None
+    try:
+        settled(last)
+    except ValueError:  # More than the gas law speaks of: then the gauge alone is judged.
+        return None
+    return last
 
 
 def _twin(end: KeyedPressure) -> str:
@@ -224,17 +251,23 @@ def _stops(given: Given) -> tuple[Notice, ...]:
         )
         for block in given.standing.blocks
     ]
-    completed, most = given.visit.completed, most_on_gauge(given.visit)
-    if completed is not None and completed.end.pressure.is_above(most or completed.rated.pressure):
-        is_over = completed.end.pressure.is_above(completed.rated.pressure)
-        notices.append(
-            Notice(
-                "stop",
-                f"The gauge stood above {'the rated pressure' if is_over else 'what was planned'} when the fill ended.",
-                f"It showed {completed.end.pressure.words_in_both()}. Ask the shop what was done about it first.",
-            )
-        )
-    return tuple(notices)
+    return (*notices, *_overfilled(given.visit))
+
+
+def _overfilled(visit: Visit) -> tuple[Notice, ...]:
+    """A blend is judged by what it settles to, for its steps are planned for a warm gauge; any other fill by its gauge."""
+    completed, most, blend = visit.completed, most_on_gauge(visit), _ended_as(visit)
+    if completed is None:
+        return ()
+    ask = f"It showed {completed.end.pressure.words_in_both()}. Ask the shop what was done about it first."
+    if blend is not None:
+        head = "What is in it settles above the rated pressure."
+        return (Notice("stop", head, ask),) if is_over_limit(blend) else ()
+    if not completed.end.pressure.is_above(most or completed.rated.pressure):
+        return ()
+    is_over = completed.end.pressure.is_above(completed.rated.pressure)
+    above = "the rated pressure" if is_over else "what was planned"
+    return (Notice("stop", f"The gauge stood above {above} when the fill ended.", ask),)
 
 
 def _mix(analysed: GasAnalysed | None) -> Mix | None:

@@ -11,7 +11,9 @@ import pytest
 from tests.receipts.story import AIR, HANDED_OVER_ON, NITROX, Branch, Told, bar, named, psi
 
 import rulebook
-from cylinder.facts import Condemned, FillAuthorisedByPlan, FillPlanned, HoldPlaced
+from cylinder.blending import Blending
+from cylinder.facts import BlendPlanned, Condemned, FillAuthorisedByPlan, FillPlanned, HoldPlaced
+from cylinder.gases import BlendQuestion
 from cylinder.marks import GasWanted, KeyedPressure, Marks
 from cylinder.recorded import origin_of, recorded
 from cylinder.standing import Standing, standing
@@ -282,6 +284,62 @@ def test_a_warm_gauge_that_was_planned_above_the_rating_is_full_and_says_what_it
     assert "14 - FULL" in told(psi(3340))
     assert "about 2912 psi (201 bar), give or take 87 psi (estimate)" in told(psi(3340))
     assert "14 - DO NOT USE" in told(psi(3400))
+
+
+def test_a_fill_that_ended_short_of_its_plan_is_not_told_with_what_the_plan_foresaw() -> None:
+    plan = FillPlanned(
+        room_c=22, volume_litre=11.1, rate_bar_per_min=20, stop=psi(3340), minutes=9.7, rise_kelvin=17.5,
+        rise_within_kelvin=7, settles_to_bar=200.8, settles_within_bar=6,
+    )  # fmt: skip
+    one = given(replace(AIR, end=psi(2200)))
+    started = FillAuthorisedByPlan(visit_id=one.visit.id, target=psi(3000), rated=psi(3000), plan=plan)
+    filled = replace(one, visit=replace(one.visit, authorised=started))
+
+    text = letter(HandOver(named("x"), HANDED_OVER_ON, HARBOUR, (filled,)), "Ana Ruiz", US).text
+
+    assert "less than the gauge showed warm" in text
+    assert "201 bar" not in text
+
+
+def blended(end: KeyedPressure, at_c: float) -> Given:
+    """Nitrox of 32 % to a rating of 207 bar, its last step read at that temperature of the wall."""
+    one = given(replace(NITROX, rated=bar(207), end=end))
+    question = BlendQuestion(
+        read=end, cylinder_c=at_c, oxygen_percent=32, helium_percent=0, wish=NITROX.gas, end=bar(207), limit=bar(207),
+        step_c=at_c, volume_litre=11.1, gases=(),
+    )  # fmt: skip
+    last = BlendPlanned(visit_id=one.visit.id, follows="step", question=question, valve="yoke")
+    return replace(one, visit=replace(one.visit, blending=Blending((last,))))
+
+
+@pytest.mark.parametrize(
+    ("end", "at_c", "word"),
+    [
+        (bar(218), 35, "FULL"),  # About 205 bar at 21 °C.
+        (bar(207), 21, "FULL"),
+        (bar(218), 21, "DO NOT USE"),
+        (bar(203), 0, "DO NOT USE"),  # Below the rating on a cold gauge, and far above it once it is warm.
+    ],
+)
+def test_a_blend_is_judged_by_what_it_settles_to(end: KeyedPressure, at_c: float, word: str) -> None:
+    handover = HandOver(named("x"), HANDED_OVER_ON, HARBOUR, (blended(end, at_c),))
+
+    text = letter(handover, "Ana Ruiz", US).text
+
+    assert f"- {word}" in text
+    assert ("settles above the rated pressure" in text) == (word == "DO NOT USE")
+    assert "At 21 °C (70 °F): about" in text
+
+
+def test_a_blend_that_did_not_end_with_its_last_measurement_is_judged_by_its_gauge() -> None:
+    warm = blended(bar(218), 35)
+    assert warm.visit.completed is not None
+    other = warm.visit.completed.model_copy(update={"end": bar(219)})
+    handover = HandOver(
+        named("x"), HANDED_OVER_ON, HARBOUR, (replace(warm, visit=replace(warm.visit, completed=other)),)
+    )
+
+    assert "The gauge stood above the rated pressure" in letter(handover, "Ana Ruiz", US).text
 
 
 def test_a_visit_without_a_fill_makes_no_receipt() -> None:

@@ -195,6 +195,19 @@ def test_a_reading_that_cannot_come_from_its_step_is_asked_for_again() -> None:
     planned.when(step(99)).is_refused_for("blend.reading")
 
 
+@pytest.mark.parametrize("read", [601, 1200, 9999])
+def test_a_gauge_beyond_any_cylinder_is_read_again_figure_and_unit(read: float) -> None:
+    # 1200 psi keyed as bar; no gas law speaks of so much.
+    planned = at_target().do(plan())
+    planned.when(step(read)).is_refused_for("blend.reading")
+    assert "figure and unit" in planned.when(step(read)).words
+
+
+@pytest.mark.parametrize("at_c", [0, 20, 80])
+def test_every_gauge_below_that_is_recorded_and_too_much_is_held(at_c: float) -> None:
+    assert "settles above" in (at_target().do(plan()).do(step(600, at_c)).visit().held or "")
+
+
 def test_full_but_not_the_wish_says_so_and_goes_on_only_from_an_analysis() -> None:
     stuck = at_target().do(plan()).do(step(206))
     blending = stuck.visit().blending

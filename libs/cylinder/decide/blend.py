@@ -6,11 +6,12 @@ Pure. A figure that was read is recorded even where it leads nowhere; then it sa
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Final
 
 from cylinder import commands as c
 from cylinder.around import Around
 from cylinder.blending import Blending
-from cylinder.blends import after_step, as_wished, go_on, settled, work_out
+from cylinder.blends import after_step, as_wished, go_on, is_over_limit, settled, work_out
 from cylinder.decide import fill, mix
 from cylinder.decide.blend_rules import Blender, Vessel, against_blend, cannot
 from cylinder.decide.gates import new_fact
@@ -30,10 +31,13 @@ from cylinder.recorded import NewFact
 from cylinder.refusal import Reason, Refused, refuse_if
 from cylinder.visit import Visit
 from cylinder.way import Step, Way, keyed
-from gas.adding import READING_WITHIN
 from gas.blend import CannotBlend
 from gas.mixture import Mix
+from gas.pressure import Pressure
 from gas.quantity import Temperature
+
+# More than any breathing gas is filled to, and less than the gas law refuses to speak of.
+_BEYOND_ANY: Final = Pressure(600, "bar")
 
 
 def plan(state: Visit, command: c.PlanBlend, around: Around) -> tuple[NewFact, ...]:
@@ -82,9 +86,13 @@ def do_step(state: Visit, command: c.DoBlendStep, around: Around) -> tuple[NewFa
     if step is None:
         words = "Nothing leads on from what was read. Analyse what is in it and plan anew, or stop the fill."
         raise Refused([Reason("blend.no-step", words)])
+    if command.read.pressure.is_above(_BEYOND_ANY):
+        words = f"{command.read.words} is more than any cylinder is filled to. Read the gauge again, figure and unit."
+        raise Refused([Reason("blend.reading", words)])
     asked = blending.plan.question
     try:
         question = after_step(asked, _step(step), command.read, command.at_c)
+        settled(question)  # Raises where no gas law speaks of what was read.
     except ValueError as wrong:
         words = f"{str(wrong)[:1].upper()}{str(wrong)[1:]}. Read the gauge again; if it is right, stop the fill and look for the leak."
         raise Refused([Reason("blend.reading", words)]) from None
@@ -169,8 +177,7 @@ def _over_rating(
     state: Visit, question: BlendQuestion, read: KeyedPressure, around: Around
 ) -> tuple[NewFact, ...]:
     """What settles above the rating by more than a gauge can be off is held, as at the end of any fill."""
-    over = settled(question).pascal - question.limit.pressure.pascal
-    if over <= READING_WITHIN.pascal:
+    if not is_over_limit(question):
         return ()
     why = (
         f"Gauge {read.words} at {question.cylinder_c:g} °C settles above the {question.limit.words} rating. "

@@ -12,10 +12,12 @@ from collections.abc import Iterable
 from uuid import UUID
 
 from cylinder.marks import Marks
+from cylinder.near import bare, likeness
 
 _SIGNS = "CFHJKMNPRTVWXY34679"
 _LENGTH = 8
 _TAG = re.compile(rf"\*TAG [{_SIGNS}]{{4}}-[{_SIGNS}]{{4}}\*")
+_BARE_TAG = re.compile(rf"TAG[{_SIGNS}]{{{_LENGTH}}}")
 
 
 def tag_of(key: UUID) -> str:
@@ -34,11 +36,25 @@ def is_tag(serial: str) -> bool:
     return _TAG.fullmatch(serial) is not None
 
 
+def reads_as_tag(serial: str) -> bool:
+    """Whether somebody keyed a tag where a serial belongs, its stars and its dash or not: the metal was not read."""
+    return _BARE_TAG.fullmatch(bare(serial)) is not None
+
+
 def tag_among(marks: Iterable[Marks]) -> Marks | None:
     """The claim that is a tag, if one is."""
-    return next((one for one in marks if is_tag(one.serial)), None)
+    return next((one for one in marks if reads_as_tag(one.serial)), None)
 
 
 def serial_among(marks: Iterable[Marks]) -> Marks | None:
-    """The first claim that is a maker's serial, if one is."""
-    return next((one for one in marks if not is_tag(one.serial)), None)
+    """The first claim that is a maker's serial, if one is. What is as good as a tag beside it is that tag, misread."""
+    claims = tuple(marks)
+    tags = [one.serial for one in claims if reads_as_tag(one.serial)]
+    return next(
+        (
+            one
+            for one in claims
+            if not reads_as_tag(one.serial) and all(likeness(one.serial, tag) is None for tag in tags)
+        ),
+        None,
+    )

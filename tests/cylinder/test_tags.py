@@ -29,7 +29,7 @@ from cylinder.facts import Fact
 from cylinder.marks import Marks
 from cylinder.near import likeness
 from cylinder.recorded import Recorded
-from cylinder.tags import is_tag, tag_of
+from cylinder.tags import is_tag, serial_among, tag_among, tag_of
 
 PHOTO = "0f" * 32
 TAGGED = an_id("the tagged one")
@@ -139,3 +139,27 @@ def test_whoever_reads_is_an_inspector_and_reads_the_same_twice() -> None:
 def test_a_record_whose_serial_was_read_has_no_tag_to_read_under() -> None:
     command = c.ReadTagged(key=an_id("read"), cylinder_id=KNOWN, serial="W99137", second_serial="W99137")
     Given((registered(),), actor=INSPECTOR).when(command).is_refused_for("tag.none")
+
+
+@pytest.mark.parametrize(
+    "keyed", [f"TAG {TAG[5:-1]}", TAG.replace("*", "").replace(" ", "").replace("-", "")]
+)
+def test_its_tag_keyed_where_the_serial_belongs_is_no_serial_that_was_read(keyed: str) -> None:
+    again = a_fact(tagged()[0], "tagged", cylinder=TAGGED, actor=OPERATOR)
+    marks = MARKS.model_copy(update={"serial": keyed})
+    back = Given((again,)).do(greet()).do(c.Identify(key=an_id("which"), visit_id=VISIT, marks=marks))
+    assert back.visit().cylinder_id == TAGGED
+    look = c.LookOver(key=an_id("look"), visit_id=VISIT, sound=True)
+    back.when(look).is_refused_for("standing.serial-unread")
+    reading(serial=keyed).is_refused_for("tag.no-serial")
+
+
+def test_a_claim_one_slip_from_the_tag_beside_it_is_the_tag_misread_and_no_serial() -> None:
+    tag = MARKS.model_copy(update={"serial": TAG})
+    slip, serial = (
+        tag.model_copy(update={"serial": f"{TAG[1:-2]}A"}),
+        tag.model_copy(update={"serial": "W99137"}),
+    )
+    assert serial_among((tag, slip)) is None
+    assert serial_among((slip, tag, serial)) == serial
+    assert tag_among((slip, tag)) == tag

@@ -23,7 +23,7 @@ from cylinder.marks import Marks
 from cylinder.near import bare
 from cylinder.recorded import NewFact, cylinder_subject, derived_id
 from cylinder.refusal import Reason, refuse_if
-from cylinder.tags import is_tag, serial_among, tag_among, tag_of
+from cylinder.tags import reads_as_tag, serial_among, tag_among, tag_of
 from cylinder.visit import Visit
 
 
@@ -63,7 +63,7 @@ def read_tagged(command: c.ReadTagged, around: Around) -> tuple[NewFact, ...]:
                 "Its serial is on record already. An officer parts records that were linked in error.",
             )
         )
-    if is_tag(command.serial):
+    if reads_as_tag(command.serial):
         reasons.append(
             Reason("tag.no-serial", "That is the tag. Key the serial that is stamped on the metal.")
         )

@@ -182,10 +182,10 @@ class Desk:
                 around = replace(
                     around, standing=standing_row(tx.c, tagged), look_alikes=look.near_serial(tx.c, serial)
                 )
-            case c.Authorise() if state is not None and state.cylinder_id is not None:
+            case c.Authorise() | c.PlanBlend() if state is not None and state.cylinder_id is not None:
                 # Before gas flows the kept row is not taken at its word: the facts themselves are asked.
                 around = replace(around, standing=look.folded_again(tx.c, state.cylinder_id))
-                if command.conditions is not None:
+                if isinstance(command, c.Authorise) and command.conditions is not None:
                     fills = fill_memory.settled_fills(tx.c, self.settings.node)
                     around = replace(around, fill_correction=fill_memory.correction_of(fills))
             case c.HandOver(visit_ids=visit_ids):

@@ -274,6 +274,24 @@ def test_a_block_that_fell_out_of_the_kept_standing_still_stops_the_fill(shop: S
     assert shop.visit(visit_id).authorised is None
 
 
+def test_a_block_that_fell_out_of_the_kept_standing_still_stops_a_blend(shop: Shop) -> None:
+    visit_id = shop.up_to("target")
+    cylinder_id = shop.visit(visit_id).cylinder_id
+    assert cylinder_id is not None
+    with shop.node.store.reading() as cursor:
+        clear = standing_row(cursor, cylinder_id)
+    assert clear is not None
+    shop.condemn(cylinder_id)
+    with shop.node.store.writing() as tx:
+        tx.c.execute("update standing set document = ?", (clear.model_dump_json(),))
+    with pytest.raises(StoreIsBroken, match="not what its facts say"):
+        shop.do(
+            c.PlanBlend, visit_id=visit_id, oxygen_percent=21, helium_percent=0, cylinder_c=20, step_c=20, end=RATED,
+            volume_litre=11.1, gases=("Air from the compressor",), valve="yoke",
+        )  # fmt: skip
+    assert shop.visit(visit_id).authorised is None
+
+
 def test_an_append_that_failed_after_it_was_kept_is_seen_by_the_next_command(
     shop: Shop, monkeypatch: pytest.MonkeyPatch
 ) -> None:

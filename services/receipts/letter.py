@@ -15,10 +15,8 @@ from uuid import UUID
 import css_inline
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from cylinder.blends import is_over_limit, settled
 from cylinder.facts import FillPlanned, GasAnalysed
 from cylinder.fill_plan import ONE_MARK, most_on_gauge, plan_of
-from cylinder.gases import BlendQuestion
 from cylinder.marks import KeyedPressure
 from cylinder.standing import Standing
 from cylinder.visit import Visit
@@ -197,11 +195,9 @@ def _card(given: Given, on: dt.date, pack: Pack) -> Card:
 
 def _settles(visit: Visit, unit: Unit) -> tuple[Line, ...]:
     """A warm gauge reads high, and may rightly stand above the rating: what it comes to is said beside it."""
-    blend, plan = _ended_as(visit), plan_of(visit)
+    blend, plan = _blend_settles(visit), plan_of(visit)
     if blend is not None:
-        return (
-            Line("At 21 °C (70 °F)", f"about {in_unit(settled(blend), unit).words_in_both()} (estimate)"),
-        )
+        return (Line("At 21 °C (70 °F)", f"about {in_unit(blend, unit).words_in_both()} (estimate)"),)
     if plan is None or plan.room_c is None:
         return ()
     if plan.settles_to_bar is None or plan.settles_within_bar is None or _ended_short(visit, plan):
@@ -221,19 +217,16 @@ def _ended_short(visit: Visit, plan: FillPlanned) -> bool:
     return done is not None and done.end.pressure.bar < plan.stop.pressure.bar - ONE_MARK.bar
 
 
-def _ended_as(visit: Visit) -> BlendQuestion | None:
-    """The gauge, the wall and the mix at the end of a blend; None for any other fill, or where they are not of its end."""
+def _blend_settles(visit: Visit) -> Pressure | None:
+    """What a blend comes to as its last measurement tells; None for any other fill, or where that is not of its end."""
     blending, done = visit.blending, visit.completed
     if blending is None or done is None:
         return None
-    last = blending.plan.question
-    if (last.read, last.limit) != (done.end, done.rated) or last.oxygen_percent is None:
+    last = blending.plan
+    is_of_its_end = (last.question.read, last.question.limit) == (done.end, done.rated)
+    if not is_of_its_end or last.settles_to_bar is None or last.settles_to_bar < 0:
         return None
-    try:
-        settled(last)
-    except ValueError:  # More than the gas law speaks of: then the gauge alone is judged.
-        return None
-    return last
+    return Pressure(last.settles_to_bar, "bar")
 
 
 def _twin(end: KeyedPressure) -> str:
@@ -256,13 +249,14 @@ def _stops(given: Given) -> tuple[Notice, ...]:
 
 def _overfilled(visit: Visit) -> tuple[Notice, ...]:
     """A blend is judged by what it settles to, for its steps are planned for a warm gauge; any other fill by its gauge."""
-    completed, most, blend = visit.completed, most_on_gauge(visit), _ended_as(visit)
+    completed, most, blend = visit.completed, most_on_gauge(visit), _blend_settles(visit)
     if completed is None:
         return ()
     ask = f"It showed {completed.end.pressure.words_in_both()}. Ask the shop what was done about it first."
     if blend is not None:
-        head = "What is in it settles above the rated pressure."
-        return (Notice("stop", head, ask),) if is_over_limit(blend) else ()
+        # As the shop's own hold: by more than a gauge can be off.
+        is_over = blend.bar > completed.rated.pressure.bar + ONE_MARK.bar
+        return (Notice("stop", "What is in it settles above the rated pressure.", ask),) if is_over else ()
     if not completed.end.pressure.is_above(most or completed.rated.pressure):
         return ()
     is_over = completed.end.pressure.is_above(completed.rated.pressure)

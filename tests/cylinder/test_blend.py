@@ -236,6 +236,17 @@ def test_settled_above_the_rating_is_held() -> None:
     assert "settles above" in (over.visit().held or "")
 
 
+def test_what_a_warm_gauge_comes_to_is_kept_with_the_end_of_a_blend() -> None:
+    planned = at_target().do(plan(step_c=35))
+    ended = planned.do(step(until(planned), 35))
+    visit = ended.do(step(until(ended), 35)).visit()
+    assert visit.completed is not None
+    assert visit.blending is not None
+    assert visit.held is None
+    assert visit.completed.end.pressure.is_above(bar(215).pressure)
+    assert visit.blending.plan.settles_to_bar == pytest.approx(207, abs=1)
+
+
 def test_a_fill_by_a_plan_does_not_end_by_a_figure_for_the_end_but_stops_at_any_time() -> None:
     planned = at_target().do(plan())
     planned.when(complete(bar(207))).is_refused_for("blend.by-steps")

@@ -301,45 +301,54 @@ def test_a_fill_that_ended_short_of_its_plan_is_not_told_with_what_the_plan_fore
     assert "201 bar" not in text
 
 
-def blended(end: KeyedPressure, at_c: float) -> Given:
+def blended(end: KeyedPressure, settles_to_bar: float | None, *, at_c: float = 35) -> Given:
     """Nitrox of 32 % to a rating of 207 bar, its last step read at that temperature of the wall."""
     one = given(replace(NITROX, rated=bar(207), end=end))
     question = BlendQuestion(
         read=end, cylinder_c=at_c, oxygen_percent=32, helium_percent=0, wish=NITROX.gas, end=bar(207), limit=bar(207),
         step_c=at_c, volume_litre=11.1, gases=(),
     )  # fmt: skip
-    last = BlendPlanned(visit_id=one.visit.id, follows="step", question=question, valve="yoke")
+    last = BlendPlanned(
+        visit_id=one.visit.id, follows="step", question=question, valve="yoke", settles_to_bar=settles_to_bar
+    )
     return replace(one, visit=replace(one.visit, blending=Blending((last,))))
 
 
+def of_blend(one: Given) -> str:
+    return letter(HandOver(named("x"), HANDED_OVER_ON, HARBOUR, (one,)), "Ana Ruiz", US).text
+
+
 @pytest.mark.parametrize(
-    ("end", "at_c", "word"),
+    ("end", "settles_to_bar", "word"),
     [
-        (bar(218), 35, "FULL"),  # About 205 bar at 21 °C.
-        (bar(207), 21, "FULL"),
-        (bar(218), 21, "DO NOT USE"),
-        (bar(203), 0, "DO NOT USE"),  # Below the rating on a cold gauge, and far above it once it is warm.
+        (bar(218), 205.2, "FULL"),  # Warm.
+        (bar(207), 207.9, "FULL"),  # Within what a gauge can be off.
+        (bar(218), 218.0, "DO NOT USE"),
+        (
+            bar(203),
+            225.4,
+            "DO NOT USE",
+        ),  # Below the rating on a cold gauge, and far above it once it is warm.
     ],
 )
-def test_a_blend_is_judged_by_what_it_settles_to(end: KeyedPressure, at_c: float, word: str) -> None:
-    handover = HandOver(named("x"), HANDED_OVER_ON, HARBOUR, (blended(end, at_c),))
-
-    text = letter(handover, "Ana Ruiz", US).text
+def test_a_blend_is_judged_by_what_it_settles_to(
+    end: KeyedPressure, settles_to_bar: float, word: str
+) -> None:
+    text = of_blend(blended(end, settles_to_bar))
 
     assert f"- {word}" in text
     assert ("settles above the rated pressure" in text) == (word == "DO NOT USE")
     assert "At 21 °C (70 °F): about" in text
 
 
-def test_a_blend_that_did_not_end_with_its_last_measurement_is_judged_by_its_gauge() -> None:
-    warm = blended(bar(218), 35)
+def test_a_blend_of_which_nothing_says_what_it_settles_to_is_judged_by_its_gauge() -> None:
+    warm = blended(bar(218), 205.2)
     assert warm.visit.completed is not None
     other = warm.visit.completed.model_copy(update={"end": bar(219)})
-    handover = HandOver(
-        named("x"), HANDED_OVER_ON, HARBOUR, (replace(warm, visit=replace(warm.visit, completed=other)),)
-    )
 
-    assert "The gauge stood above the rated pressure" in letter(handover, "Ana Ruiz", US).text
+    assert "The gauge stood above the rated pressure" in of_blend(blended(bar(218), None))
+    not_its_end = replace(warm, visit=replace(warm.visit, completed=other))
+    assert "The gauge stood above the rated pressure" in of_blend(not_its_end)
 
 
 def test_a_visit_without_a_fill_makes_no_receipt() -> None:

@@ -259,6 +259,7 @@ def _planned(
         steps=tuple(_stored(step) for step in way.steps) if isinstance(way, Way) and is_open else (),
         predicted=way.predicted if isinstance(way, Way) else "",
         because=reasons,
+        settles_to_bar=round(settled(question).bar, 2),
     )
 
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-from cylinder.facts.shape import VisitFact
+from cylinder.facts.shape import GrownFact, VisitFact
 from cylinder.gases import BlendQuestion, Celsius, Percent, ValveKind
 from cylinder.marks import KeyedPressure
 
@@ -28,19 +28,22 @@ class PlannedStep(BaseModel):
     at_c: Celsius
 
 
-class BlendPlanned(VisitFact):
+class BlendPlanned(GrownFact, VisitFact):
     """The steps that are left, worked out from what was measured. No step and no reason: the blend is done.
 
-    `because` says why nothing leads on from here; then a person analyses what is in, and plans anew.
+    `because` says why nothing leads on from here; then a person analyses what is in, and plans anew. `settles_to_bar` is
+    what is in it by now, at 21 °C: an estimate from the question's gauge, temperature and mix.
     """
 
     KIND = "visit.blend_planned"
+    ADDED: ClassVar[frozenset[str]] = frozenset({"settles_to_bar"})
     follows: Follows
     question: BlendQuestion
     valve: ValveKind
     steps: Annotated[tuple[PlannedStep, ...], Field(max_length=8)] = ()
     predicted: Words = ""
     because: tuple[Words, ...] = ()
+    settles_to_bar: Annotated[float, Field(allow_inf_nan=False)] | None = None
 
 
 class BlendStepDone(VisitFact):

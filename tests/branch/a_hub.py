@@ -81,14 +81,14 @@ class AHub:
         """What stands in the feed."""
         return [row.link.envelope.event.kind for row in self.state.feed]
 
-    def says(self, kind: str, subject: str, body: Mapping[str, object]) -> None:
+    def says(self, kind: str, subject: str, body: Mapping[str, object], *, role: str = HUB) -> None:
         """A fact of the hub's own."""
         now = self.clock.now()
         _, seq, before = self.state.heads.get(self.inc, (HUB, 0, NO_HASH))
         event = Event.model_validate(
             {
                 "id": uuid.uuid4(), "kind": kind, "v": 1, "effect": Effect.NEUTRAL, "subject": subject, "body": body,
-                "performed_on": now.date(), "at": now, "seen": Seen(), "actor": HUB, "role": HUB, "software": "test",
+                "performed_on": now.date(), "at": now, "seen": Seen(), "actor": HUB, "role": role, "software": "test",
             }
         )  # fmt: skip
         place = Place(HUB, key_id(self.key.public_key()), self.inc, seq + 1, before)

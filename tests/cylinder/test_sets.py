@@ -137,6 +137,13 @@ def test_when_the_other_half_has_left_nothing_is_filled_until_they_are_parted() 
     assert [fact.fact for fact in part(one, around(one))] == [f.SetParted(visit_id=ONE.id, other=TWO.id)]
 
 
+def test_when_the_other_half_has_left_this_one_can_still_be_stopped_and_bled() -> None:
+    one, _ = as_set(replace(ONE, whip=2))
+    stop = c.StopFill(key=an_id("stop"), visit_id=ONE.id, why="It hisses")
+    bleed = c.BleedWhip(key=an_id("bleed"), visit_id=ONE.id)
+    assert [joined_with(one, command, around(one)) for command in (stop, bleed)] == [None, None]
+
+
 def test_a_set_is_parted_off_the_whip_only() -> None:
     one, two = as_set(two=replace(TWO, whip=2))
     with pytest.raises(Refused) as refused:

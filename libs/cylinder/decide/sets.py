@@ -36,6 +36,8 @@ def joined_with(state: Visit | None, command: c.Command, around: Around) -> tupl
     ):
         return None
     other = next((one for one in around.open_visits if one.id == state.joined), None)
+    if other is None and isinstance(command, _TO_SAFETY):
+        return None
     if other is None:
         words = f"The other cylinder of tag {state.tag}'s set has left the floor. Part the set first."
         raise Refused([Reason("set.gone", words)])

@@ -331,7 +331,10 @@ def _blended(state: Visit, record: Recorded) -> Visit:
             readings = (*state.readings, Reading(record.at, read))
             return replace(state, blending=blending.did(step), readings=readings)
         case BlendReadingTakenBack() if blending is not None:
-            return replace(state, blending=blending.back(), readings=state.readings[:-1] or state.readings)
+            # An analysis in the middle brought a plan and no reading of the fill: then none is taken back.
+            was_step = blending.can_go_back and blending.plan.follows == "step"
+            readings = state.readings[:-1] if was_step else state.readings
+            return replace(state, blending=blending.back(), readings=readings)
         case _:
             return state
 

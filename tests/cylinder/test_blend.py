@@ -222,6 +222,7 @@ def test_full_but_not_the_wish_says_so_and_goes_on_only_from_an_analysis() -> No
     assert until(on) < 60
     assert on.visit().blending is not None
     assert on.do(back()).visit().blending == blending
+    assert on.do(back()).visit().readings == stuck.visit().readings
 
 
 def test_the_same_measured_full_and_right_ends_the_fill() -> None:

@@ -11,6 +11,7 @@ from tests.cylinder.given import KNOWN, NOW, OPERATOR, OTHER, RULES, TODAY, an_i
 from cylinder import commands as c
 from cylinder import facts as f
 from cylinder.around import Around
+from cylinder.decide import decide
 from cylinder.decide.sets import decide_both, given_apart, join, joined_with, part
 from cylinder.marks import GasWanted
 from cylinder.recorded import NewFact
@@ -157,6 +158,15 @@ def test_a_set_is_parted_off_the_whip_only() -> None:
         f.SetParted(visit_id=ONE.id, other=TWO.id),
         f.SetParted(visit_id=TWO.id, other=ONE.id),
     }
+
+
+def test_a_set_is_parted_even_while_one_half_is_on_hold() -> None:
+    one, two = as_set(replace(ONE, held="The valve leaks"))
+    made = decide(one, c.PartSet(key=an_id("part"), visit_id=ONE.id), around(one, two))
+    assert [fact.fact for fact in made] == [
+        f.SetParted(visit_id=ONE.id, other=TWO.id),
+        f.SetParted(visit_id=TWO.id, other=ONE.id),
+    ]
 
 
 def test_both_halves_are_handed_over_together() -> None:

@@ -103,6 +103,18 @@ def test_a_record_linked_with_a_condemned_one_is_stopped_and_parted_again_it_sta
         assert standing(hub, record).is_condemned
 
 
+def test_a_form_that_was_gone_back_to_and_changed_is_another_link_and_not_passed_over(
+    served: Served, desk: httpx.Client, reef: Shop
+) -> None:
+    first = condemned(served.hub, reef)
+    second, third = (registered(served.hub, reef, serial=serial) for serial in ("QQ17731", "QQ59204"))
+    form = link_form(second)
+    here = f"/office/cylinders/{first}/same"
+    for other in (second, third):
+        assert desk.post(here, data={**form, "other": str(other)}).status_code == 303
+    assert set(standing(served.hub, first).linked) == {second, third}
+
+
 def test_the_same_serial_from_two_makers_cannot_be_linked(
     served: Served, desk: httpx.Client, reef: Shop
 ) -> None:

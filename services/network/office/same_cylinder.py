@@ -3,6 +3,7 @@
 Each takes two steps: what is on record, side by side and in full, and only then the word that is written for good.
 """
 
+import json
 from collections.abc import Callable, Mapping
 from typing import Annotated
 from uuid import UUID
@@ -12,6 +13,7 @@ from fastapi.responses import RedirectResponse
 from pydantic import ValidationError
 
 from cylinder.facts import IdentitiesLinked
+from cylinder.recorded import derived_id
 from cylinder.refusal import Refused
 from network.api.problems import Problem
 from network.hub import Hub
@@ -80,7 +82,7 @@ def add_same_cylinder(router: APIRouter, hub: Hub, signed_in: Callable[..., Offi
             said = IdentitiesLinked.model_validate(
                 {name: fields.get(name, "") for name in ("other", "why", "evidence")}
             )
-            key = UUID(fields.get("key", ""))
+            key = _once(fields)
             with hub.database.transaction() as tx:
                 made = record_link(
                     tx,
@@ -104,7 +106,7 @@ def add_same_cylinder(router: APIRouter, hub: Hub, signed_in: Callable[..., Offi
     @router.post("/office/cylinders/{cylinder_id}/apart")
     def say_apart(officer: reading, cylinder_id: UUID, links: chosen, fields: posted) -> Response:
         try:
-            key = UUID(fields.get("key", ""))
+            key = _once(fields)
             with hub.database.transaction() as tx:
                 made = record_split(
                     tx, hub.own_log, cylinder_id, links, why=fields.get("why", "").strip(),
@@ -140,6 +142,15 @@ def _why_not(trouble: ValueError | Refused) -> tuple[str, ...]:
             return tuple(dict.fromkeys(_FIELDS.get(name, "The form is not whole.") for name in named))
         case _:
             return ("The form is not whole. Open the page again.",)
+
+
+def _once(fields: Mapping[str, str]) -> UUID:
+    """The form's once-key, bound to what was keyed. Raises ValueError.
+
+    A form that was gone back to, changed and sent again is another word, and must not be passed over in silence.
+    """
+    answers = json.dumps(sorted(pair for pair in fields.items() if pair[0] != "key"))
+    return derived_id(UUID(fields.get("key", "")), answers)
 
 
 def _uuid(text: str) -> UUID | None:

@@ -6,10 +6,12 @@ Owns the connection: WAL, synchronous FULL, one writer at a time from its first 
 from __future__ import annotations
 
 import sqlite3
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import structlog
 from eventsourcing.persistence import StoredEvent
 from eventsourcing.sqlite import (
     SQLiteApplicationRecorder,
@@ -19,8 +21,10 @@ from eventsourcing.sqlite import (
     SQLiteDatastore,
 )
 
+log = structlog.get_logger("branch.store")
 SIGNATURE_BYTES = 64
 WAIT_FOR_WRITER_S = 10
+WAIT_TO_CLOSE_S = 15.0
 
 
 class _FullPool(SQLiteConnectionPool):
@@ -36,6 +40,8 @@ class BranchDatastore(SQLiteDatastore):
     """One SQLite file. A writing transaction takes the lock before it looks anything up, so nothing changes between look and act."""
 
     def __init__(self, path: Path) -> None:
+        self._open = 0
+        self._when_idle = threading.Condition()
         super().__init__(str(path), lock_timeout=WAIT_FOR_WRITER_S)
         self.pool.close()
         self.pool = _FullPool(db_name=str(path), lock_timeout=WAIT_FOR_WRITER_S, pool_size=5, max_overflow=10)
@@ -43,10 +49,35 @@ class BranchDatastore(SQLiteDatastore):
     @contextmanager
     def transaction(self, *, commit: bool) -> Iterator[SQLiteCursor]:
         """A transaction; `begin immediate` when it may write. The library begins deferred, which would let a decision act on a stale look-up."""
-        if not commit:
-            with super().transaction(commit=False) as cursor:
-                yield cursor
-            return
+        with self._counted():
+            if commit:
+                with self._writing() as cursor:
+                    yield cursor
+            else:
+                with super().transaction(commit=False) as cursor:
+                    yield cursor
+
+    def close(self) -> None:
+        """Close every connection once nobody is at one. SQLite dies with the process if one is closed under a thread."""
+        with self._when_idle:
+            if self._when_idle.wait_for(lambda: self._open == 0, timeout=WAIT_TO_CLOSE_S):
+                super().close()
+                return
+        log.error("store left open", transactions=self._open)
+
+    @contextmanager
+    def _counted(self) -> Iterator[None]:
+        with self._when_idle:
+            self._open += 1
+        try:
+            yield
+        finally:
+            with self._when_idle:
+                self._open -= 1
+                self._when_idle.notify_all()
+
+    @contextmanager
+    def _writing(self) -> Iterator[SQLiteCursor]:
         with self.get_connection(commit=True) as connection:
             cursor = connection.cursor()
             cursor.execute("begin immediate")

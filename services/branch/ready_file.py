@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import os
 import shutil
+import sqlite3
 from collections.abc import AsyncIterator, Iterator
 from contextlib import aclosing
 from dataclasses import dataclass
@@ -173,7 +174,8 @@ class ReadyFile:
             raise SnapshotRefused("its list of what is stopped belongs to another file")
         try:
             await asyncio.to_thread(self.talk.take_list, said)
-        except (ValidationError, ValueError):
+        except (ValueError, sqlite3.Error):
+            # Tried again, the same list would fail again, and the feed would never be read.
             raise SnapshotRefused("its list of what is stopped cannot be read") from None
         log.info("known against", cylinders=len(said.cylinders), position=said.position)
 

@@ -280,6 +280,11 @@ def _list_of_another_file(hub: PackingHub) -> None:
     hub.blocked = hub.blocked.model_copy(update={"position": 1})
 
 
+def _list_with_a_double(hub: PackingHub) -> None:
+    assert hub.blocked is not None
+    hub.blocked = hub.blocked.model_copy(update={"cylinders": hub.blocked.cylinders * 2})
+
+
 WRONG: list[tuple[Callable[[PackingHub], None], str]] = [
     (_another_digest, "another digest"),
     (_shorter, "bytes, the hub signed"),
@@ -290,6 +295,7 @@ WRONG: list[tuple[Callable[[PackingHub], None], str]] = [
     (_unpacks_to_more, "unpacks to more"),
     (_no_line, "no fact of the feed"),
     (_list_of_another_file, "belongs to another file"),
+    (_list_with_a_double, "list of what is stopped cannot be read"),
 ]
 
 
@@ -309,6 +315,18 @@ def test_a_file_that_is_not_what_the_hub_signed_or_does_not_lead_there_is_thrown
     pull(shop)
     assert position(shop) == len(network.hub.state.feed)
     assert shop.node.sync.link.state == "live"
+
+
+def test_a_list_that_the_store_will_not_hold_is_thrown_away_with_its_file(network: Network) -> None:
+    """Whatever the store has against it: tried again and again, it would keep the feed away."""
+    shop = network.new_shop("gannet")
+    with shop.node.store.writing() as tx:
+        tx.c.execute(
+            "create trigger full before insert on known_against begin select raise(abort, 'no room'); end"
+        )
+    pull(shop)
+    assert "list of what is stopped cannot be read" in shop.node.sync.link.ready_file
+    is_whole(network, shop)
 
 
 def test_a_manifest_that_the_hub_did_not_sign_is_not_followed(network: Network) -> None:

@@ -24,8 +24,11 @@ KNOWN_AGAINST_IT = "Known against it"
 
 
 def take_list(c: Cursor, said: BlockedList) -> None:
-    """Keep this list in place of any before it. Raises ValueError when one of its lines cannot be shown: none is left out."""
+    """Keep this list in place of any before it. Raises ValueError when one of its lines cannot be shown, or two of them
+    speak of one cylinder: none is left out."""
     kept = [_kept(one) for one in said.cylinders]
+    if len({one.cylinder_id for one in kept}) < len(kept):
+        raise ValueError("the list names a cylinder twice")
     drop_list(c)
     c.execute(_PUT_LIST, (said.epoch, said.position, said.sha256))
     for one in kept:

@@ -109,7 +109,7 @@ class ReadyFile:
         had = self._has()
         try:
             await self._prepare(hub, here)
-        except HubUnreachable:
+        except (HubUnreachable, HubRefused):
             self._fruitless = 0 if self._has() > had else self._fruitless + 1
             if self._fruitless >= MOST_FRUITLESS:
                 raise SnapshotRefused("nothing of it came through") from None
@@ -158,7 +158,7 @@ class ReadyFile:
         return manifest
 
     async def _is_of_this_epoch(self, hub: Giving, manifest: Manifest) -> bool:
-        """Whether the hub still goes on from this file. Raises HubUnreachable."""
+        """Whether the hub still goes on from this file. Raises HubUnreachable, HubRefused."""
         newest = await hub_says.latest(hub)
         return newest is not None and read_manifest(newest, self.hub_key).epoch == manifest.epoch
 

@@ -45,7 +45,8 @@ class Torn(httpx.SyncByteStream, httpx.AsyncByteStream):
 
 @dataclass
 class PackingHub(AHub):
-    """`pack` makes the file of what stands in the feed. `breaks_after`: an answer ends after so many bytes."""
+    """`pack` makes the file of what stands in the feed. `breaks_after`: an answer ends after so many bytes.
+    `says_no`: with this status, to whoever asks for the newest."""
 
     lines: list[bytes] = field(default_factory=list)
     packed: bytes = b""
@@ -53,6 +54,7 @@ class PackingHub(AHub):
     signed: SignedManifest | None = None
     blocked: BlockedList | None = None
     breaks_after: int = 0
+    says_no: int = 0
     ranges: list[str] = field(default_factory=list)
 
     def pack(self, upto: int | None = None) -> Manifest:
@@ -121,6 +123,8 @@ class PackingHub(AHub):
         if self.manifest is None or self.blocked is None or self.signed is None:
             return self._signed({"title": "There is no ready file", "detail": ""}, 404)
         if path.endswith("/latest"):
+            if self.says_no:
+                return self._signed({"title": "Not now", "detail": ""}, self.says_no)
             return self._signed(self.signed)
         if path.split("/")[3] != self.manifest.sha256:
             return self._signed({"title": "It is not kept any more", "detail": ""}, 404)

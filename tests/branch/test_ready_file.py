@@ -28,7 +28,7 @@ from cylinder.recorded import origin_of, recorded
 from cylinder.refusal import Refused
 from cylinder.standing import digest
 from eventlog.checkpoint import Checkpoint, sign_checkpoint
-from eventlog.hub_client import HubUnreachable
+from eventlog.hub_client import HubRefused, HubUnreachable
 from eventlog.keys import key_id
 from eventlog.snapshot import pages, sign_manifest, walk
 from eventlog.tree import Edge, grow
@@ -435,6 +435,23 @@ def test_a_line_over_which_no_file_comes_does_not_keep_the_feed_away(network: Ne
             pull(shop)
         except HubUnreachable:
             continue
+    assert "nothing of it came through" in shop.node.sync.link.ready_file
+    is_whole(network, shop)
+
+
+def test_a_hub_that_will_not_speak_of_a_file_that_was_begun_does_not_keep_the_feed_away(
+    network: Network,
+) -> None:
+    shop = network.new_shop("gannet")
+    network.hub.breaks_after = 50
+    with pytest.raises(HubUnreachable):
+        pull(shop)
+    network.hub.says_no = 403
+    for _ in range(ready_file.MOST_FRUITLESS - 1):
+        with pytest.raises(HubRefused):
+            pull(shop)
+        assert files(shop), "it is asked again before the file is thrown away"
+    pull(shop)
     assert "nothing of it came through" in shop.node.sync.link.ready_file
     is_whole(network, shop)
 

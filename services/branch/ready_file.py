@@ -2,6 +2,7 @@
 
 Owns the folder `ready-file` beside the database: the manifest, and the file as far as it has come. Must never write a
 fact before the whole file was checked, or keep a shop from the feed: whatever is wrong with a file, it is thrown away.
+Must never wait for the disk in the event loop, which serves the counter: every touch of a file is a thread's.
 """
 
 from __future__ import annotations
@@ -76,41 +77,44 @@ class ReadyFile:
                 return None
             found = await asyncio.to_thread(next, self._pages, None)
         except (SnapshotRefused, Forged, Malformed) as wrong:
-            self.throw_away(str(wrong))
+            await self.throw_away(str(wrong))
             return None
         except OSError as wrong:
-            self.throw_away(f"this node's disk cannot hold it ({wrong.strerror or type(wrong).__name__})")
+            await self.throw_away(
+                f"this node's disk cannot hold it ({wrong.strerror or type(wrong).__name__})"
+            )
             return None
         if found is None:
-            self._end("")
+            await self._end("")
             return None
         # What this node heard from the hub itself is never older than what it reads in a file.
         at = max(found.hub_time, here.hub_time or found.hub_time)
         return found.model_copy(update={"hub_time": at})
 
-    def throw_away(self, reason: str) -> None:
+    async def throw_away(self, reason: str) -> None:
         """Something is wrong with the file: what was read of it stays, and the rest comes from the feed."""
         if self.is_over:
             return  # It was thrown away while it was being read.
         log.warning("ready file thrown away", reason=reason)
-        self._end(f"The network's ready file was thrown away: {reason}. {_PAGE_BY_PAGE}")
+        await self._end(f"The network's ready file was thrown away: {reason}. {_PAGE_BY_PAGE}")
 
     def look_again(self) -> None:
         """The node stands elsewhere than the last page led: go on from where it stands."""
         self._pages = None
 
-    def hear_epoch(self, epoch: str) -> None:
+    async def hear_epoch(self, epoch: str) -> None:
         """The hub speaks of this epoch: a file of another one is of no use any more."""
         if self._manifest is not None and not self.is_over and self._manifest.epoch != epoch:
-            self.throw_away("the network began a new epoch")
+            await self.throw_away("the network began a new epoch")
 
     async def _prepare_or_count(self, hub: Giving, here: Standpoint) -> None:
         """Where no file comes through, call after call, the feed may."""
-        had = self._has()
+        had = await asyncio.to_thread(self._has)
         try:
             await self._prepare(hub, here)
         except (HubUnreachable, HubRefused):
-            self._fruitless = 0 if self._has() > had else self._fruitless + 1
+            has = await asyncio.to_thread(self._has)
+            self._fruitless = 0 if has > had else self._fruitless + 1
             if self._fruitless >= MOST_FRUITLESS:
                 raise SnapshotRefused("nothing of it came through") from None
             raise
@@ -138,19 +142,19 @@ class ReadyFile:
             manifest = read_manifest(kept, self.hub_key)
             if await self._is_of_this_epoch(hub, manifest) and here.feed.position < manifest.position:
                 return manifest
-            self._end(
+            await self._end(
                 "" if here.feed.position >= manifest.position else "The ready file was of an older epoch."
             )
             return None
         if here.feed.position or self._begun >= MOST_FILES:
-            self._end(self.link.ready_file)
+            await self._end(self.link.ready_file)
             return None
         try:
             found = await hub_says.latest(hub)
         except (HubUnreachable, HubRefused):
             return None  # If the hub does not answer at all, the feed says so.
         if found is None:
-            self._end("")
+            await self._end("")
             return None
         manifest = read_manifest(found, self.hub_key)
         self._begun += 1
@@ -167,7 +171,7 @@ class ReadyFile:
         try:
             said = await hub_says.blocked(hub, manifest.sha256)
         except HubRefused:
-            self._drop_files()  # A newer one took its place.
+            await asyncio.to_thread(self._drop_files)  # A newer one took its place.
             self.look_again()
             raise HubUnreachable("the ready file is gone; the newest is asked for") from None
         if (said.sha256, said.epoch, said.position) != (manifest.sha256, manifest.epoch, manifest.position):
@@ -181,36 +185,40 @@ class ReadyFile:
 
     async def _fetch(self, hub: Giving, manifest: Manifest) -> bool:
         """Bring the file to its whole length, from where it stands. False: it is gone at the hub."""
-        had = self._has()
+        had = await asyncio.to_thread(self._has)
         if had >= manifest.bytes:
             return True
-        free = shutil.disk_usage(self._folder).free
+        free = (await asyncio.to_thread(shutil.disk_usage, self._folder)).free
         if free < manifest.bytes - had + LEFT_FREE_BYTES:
             raise SnapshotRefused(
                 f"this node's disk is too full for it ({manifest.bytes - had} bytes are to come)"
             )
         try:
-            with self._facts.open("ab") as file:
+            file = await asyncio.to_thread(self._facts.open, "ab")
+            try:
                 async with aclosing(hub_says.pieces(hub, manifest.sha256, after=had)) as coming:
-                    await self._write(file, coming, manifest)
-                file.flush()
-                os.fsync(file.fileno())
+                    await self._write(file, coming, manifest, had)
+                await asyncio.to_thread(_to_the_disk, file)
+            finally:
+                await asyncio.to_thread(file.close)
         except HubRefused:
-            self._drop_files()
+            await asyncio.to_thread(self._drop_files)
             self.look_again()
             return False
         return not self.is_over
 
-    async def _write(self, file: BinaryIO, coming: AsyncIterator[bytes], manifest: Manifest) -> None:
+    async def _write(
+        self, file: BinaryIO, coming: AsyncIterator[bytes], manifest: Manifest, has: int
+    ) -> None:
         async for piece in coming:
             if self.is_over:  # The hub began a new epoch meanwhile.
                 return
-            if file.tell() + len(piece) > manifest.bytes:
+            has += len(piece)
+            if has > manifest.bytes:
                 raise SnapshotRefused("more came than the hub signed")
-            file.write(piece)
-            self.link.ready_file = (
-                f"Fetching the network's ready file: {file.tell()} of {manifest.bytes} bytes."
-            )
+            await asyncio.to_thread(file.write, piece)
+            if not self.is_over:  # Why it was thrown away meanwhile has to stay readable.
+                self.link.ready_file = f"Fetching the network's ready file: {has} of {manifest.bytes} bytes."
 
     @property
     def _folder(self) -> Path:
@@ -244,8 +252,13 @@ class ReadyFile:
         if self._folder.exists():
             shutil.rmtree(self._folder, ignore_errors=True)
 
-    def _end(self, words: str) -> None:
+    async def _end(self, words: str) -> None:
         self.is_over = True
         self._pages = None
         self.link.ready_file = words
-        self._drop_files()
+        await asyncio.to_thread(self._drop_files)
+
+
+def _to_the_disk(file: BinaryIO) -> None:
+    file.flush()
+    os.fsync(file.fileno())

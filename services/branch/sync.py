@@ -138,7 +138,7 @@ class Sync:
             return
         heard = await self.client.beat(beat)
         self._refuse_stale(heard.answer.hub_time)
-        self.ready.hear_epoch(heard.answer.epoch)
+        await self.ready.hear_epoch(heard.answer.epoch)
         found = await asyncio.to_thread(self.talk.take_beat_answer, heard)
         if isinstance(found, StartAgain):
             await self._start_again(found)
@@ -214,7 +214,7 @@ class Sync:
         try:
             taken = await asyncio.to_thread(self._take, here, page, self.floor.now())
         except PageRefused as refused:
-            self.ready.throw_away(refused.reason)
+            await self.ready.throw_away(refused.reason)
             return False
         if isinstance(taken, StartAgain):
             self.ready.look_again()

@@ -5,10 +5,13 @@ from __future__ import annotations
 import asyncio
 import copy
 import dataclasses
+import os
+import shutil
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import ParamSpec, TypeVar
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -34,6 +37,8 @@ from eventlog.snapshot import pages, sign_manifest, walk
 from eventlog.tree import Edge, grow
 
 ITEMS = 4
+Given = ParamSpec("Given")
+Result = TypeVar("Result")
 
 
 @dataclass
@@ -414,6 +419,28 @@ def test_a_file_that_the_hub_has_thrown_away_is_begun_anew(network: Network) -> 
     pull(shop)
     pull(shop)
     is_whole(network, shop)
+
+
+def test_a_slow_disk_does_not_hold_up_the_counter(network: Network, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The counter is served by the event loop, so no touch of a file may wait in it."""
+    seen: set[tuple[str, bool]] = set()
+
+    def noted(real: Callable[Given, Result]) -> Callable[Given, Result]:
+        def touch(*args: Given.args, **more: Given.kwargs) -> Result:
+            if isinstance(args[0], int) or ready_file.FOLDER in str(args[0]):
+                seen.add((real.__name__, asyncio._get_running_loop() is not None))
+            return real(*args, **more)
+
+        return touch
+
+    shop = network.new_shop("gannet")
+    monkeypatch.setattr(Path, "open", noted(Path.open))
+    monkeypatch.setattr(Path, "stat", noted(Path.stat))
+    monkeypatch.setattr(os, "fsync", noted(os.fsync))
+    monkeypatch.setattr(shutil, "rmtree", noted(shutil.rmtree))
+    monkeypatch.setattr(shutil, "disk_usage", noted(shutil.disk_usage))
+    pull(shop)
+    assert seen == {(name, False) for name in ("open", "stat", "fsync", "rmtree", "disk_usage")}
 
 
 def test_a_disk_without_room_for_it_says_so_and_the_feed_is_read(

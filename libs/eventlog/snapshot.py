@@ -13,7 +13,7 @@ import gzip
 import hashlib
 import json
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 from uuid import UUID
@@ -151,14 +151,24 @@ def check_bytes(path: Path, manifest: Manifest) -> None:
         raise SnapshotRefused("the file has another digest than the hub signed")
 
 
-def walk(path: Path, manifest: Manifest, cursor: Cursor, items_a_page: int) -> tuple[str, ...]:
+def walk(
+    path: Path,
+    manifest: Manifest,
+    cursor: Cursor,
+    items_a_page: int,
+    *,
+    between: Callable[[], None] = lambda: None,
+) -> tuple[str, ...]:
     """Follow the chain over the whole file; gives the cumulative hash at the end of each page after `cursor`.
 
+    `between` is called before each page of the file, and ends the walk by what it raises.
     Raises SnapshotRefused unless each position follows the one before, the cumulative hashes at the cursor and at the
     end are those that are due, and nothing follows.
     """
     before, due, ends = NO_HASH, 1, list[str]()
     for item in _items(path, manifest):
+        if (due - 1) % items_a_page == 0:
+            between()
         if item.position != due:
             raise SnapshotRefused(f"position {item.position} where {due} was due")
         if due - 1 == cursor.position and before != cursor.feed_hash:

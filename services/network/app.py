@@ -58,7 +58,7 @@ def make_app(hub: Hub) -> FastAPI:
         yield
         hub.doorbell.stop()
         listening.cancel()
-        # Reader and signer are let finish their batch: a thread cannot be cancelled. How they ended was logged when
+        # Reader, signer and packer are let finish their batch: a thread cannot be cancelled. How they ended was logged when
         # they did; it must not keep the rest from closing.
         await asyncio.wait({listening, reading, signing, marking, auditing, packing})
         hub.close()

@@ -66,7 +66,7 @@ Clock = Callable[[], dt.datetime]
 
 
 class NoSnapshot(Exception):
-    """There is nothing to put into a file, or what is there does not lead where it should."""
+    """There is nothing to put into a file, what is there does not lead where it should, or this is no time for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +79,24 @@ class Ready:
     blocked: Path
 
 
-def make_snapshot(database: Database, data: Path, key: Ed25519PrivateKey, *, now: dt.datetime) -> Ready:
+def make_snapshot(
+    database: Database,
+    data: Path,
+    key: Ed25519PrivateKey,
+    *,
+    now: dt.datetime,
+    is_stopped: Callable[[], bool] = lambda: False,
+) -> Ready:
     """Write everything that is committed and folded as this begins. Raises NoSnapshot, OSError; nothing half is left."""
+
+    def look() -> None:
+        if is_stopped():
+            raise NoSnapshot("the hub is stopping; the next start makes it")
+
     folder = data / FOLDER
     folder.mkdir(mode=0o700, exist_ok=True)
     with _alone(folder):
-        return _make(database, folder, key, now)
+        return _make(database, folder, key, now, look)
 
 
 def newest(tx: Tx, data: Path) -> Ready | None:
@@ -126,30 +138,47 @@ async def keep_snapshots(
             due_s = now_s() + LOOK_EVERY_S
             try:
                 if trouble() is None:
-                    await asyncio.to_thread(make_when_due, database, data, key, now=clock())
+                    await asyncio.to_thread(
+                        make_when_due,
+                        database,
+                        data,
+                        key,
+                        now=clock(),
+                        is_stopped=lambda: doorbell.is_stopped,
+                    )
             except (psycopg.Error, PoolTimeout, OSError, NoSnapshot, Malformed) as wrong:
                 log.warning("no snapshot", error=type(wrong).__name__, reason=str(wrong))
         await doorbell.wait(beyond=NEVER, timeout_s=LOOK_EVERY_S)
 
 
-def make_when_due(database: Database, data: Path, key: Ed25519PrivateKey, *, now: dt.datetime) -> None:
+def make_when_due(
+    database: Database,
+    data: Path,
+    key: Ed25519PrivateKey,
+    *,
+    now: dt.datetime,
+    is_stopped: Callable[[], bool] = lambda: False,
+) -> None:
     """Make one when the last that may be given out is a day old, and enough has happened."""
     with database.transaction() as tx:
         head, last = feed_head(tx), newest(tx, data)
     if head.position < FEWEST_FACTS or (last is not None and now - last.manifest.made_at < MADE_EVERY):
         return
-    made = make_snapshot(database, data, key, now=now).manifest
+    made = make_snapshot(database, data, key, now=now, is_stopped=is_stopped).manifest
     log.info("snapshot", position=made.position, bytes=made.bytes, sha256=made.sha256)
 
 
-def _make(database: Database, folder: Path, key: Ed25519PrivateKey, now: dt.datetime) -> Ready:
+def _make(
+    database: Database, folder: Path, key: Ed25519PrivateKey, now: dt.datetime, look: Callable[[], None]
+) -> Ready:
+    """`look` is called between two batches, and ends the work by what it raises."""
     _throw_away(folder)  # What a kill or a full disk left half.
     partial = folder / "being-made.partial"
     try:
         with database.transaction() as tx:
             _as_it_stands(tx)
             head = _where_it_ends(tx)
-            unpacked = _write(tx, partial, head)
+            unpacked = _write(tx, partial, head, look)
             blocked = _blocked(tx)
         manifest = Manifest(
             epoch=head.epoch,
@@ -161,7 +190,7 @@ def _make(database: Database, folder: Path, key: Ed25519PrivateKey, now: dt.date
             made_at=now,
             key_id=key_id(key.public_key()),
         )
-        walk(partial, manifest, Cursor(), ROWS_A_TIME)
+        walk(partial, manifest, Cursor(), ROWS_A_TIME, between=look)
         made = _keep(folder, partial, manifest, blocked, key)
     except SnapshotRefused as wrong:
         raise NoSnapshot(f"{wrong.reason}; run `network verify`") from None
@@ -191,7 +220,7 @@ def _where_it_ends(tx: Tx) -> FeedHead:
     return FeedHead(head.epoch, folded, bytes(row["feed_hash"]).hex())
 
 
-def _write(tx: Tx, partial: Path, head: FeedHead) -> int:
+def _write(tx: Tx, partial: Path, head: FeedHead, look: Callable[[], None]) -> int:
     """The facts up to a position, a line each; gives how many bytes they are before packing."""
     unpacked = after = 0
     partial.unlink(missing_ok=True)
@@ -199,6 +228,7 @@ def _write(tx: Tx, partial: Path, head: FeedHead) -> int:
         # No name and no time of the day in it: the same facts are the same bytes.
         with gzip.GzipFile(filename="", mode="wb", fileobj=file, mtime=0) as packed:
             while after < head.position:
+                look()
                 found = page(tx, after=after, limit=min(ROWS_A_TIME, head.position - after)).items
                 if not found:
                     raise NoSnapshot(f"the feed misses position {after + 1}; run `network verify`")

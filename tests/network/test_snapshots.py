@@ -38,6 +38,7 @@ from eventlog.hub_client import HubClient, HubRefused
 from eventlog.snapshot import check_bytes, pages, read_manifest, walk
 from eventlog.snapshot_client import blocked, latest, pieces
 from network.__main__ import cli
+from network.doorbell import Doorbell
 from network.hub import Hub
 from network.projections.cylinders import cylinders, standing_digest
 from network.projections.projection import catch_up_once
@@ -49,6 +50,7 @@ from network.snapshots import (
     NoSnapshot,
     Ready,
     every,
+    keep_snapshots,
     make_snapshot,
     make_when_due,
     newest,
@@ -237,6 +239,40 @@ def test_two_at_once_do_not_throw_away_each_other_s(hub: Hub, condemning: Shop) 
         with pytest.raises(NoSnapshot, match="another"):
             made(hub)
     assert len(every(hub.settings.data)) == 1
+
+
+def test_a_hub_that_stops_does_not_wait_for_a_whole_file(
+    hub: Hub, condemning: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It looks before each batch that is packed, and before each that is read back."""
+    monkeypatch.setattr("network.snapshots.ROWS_A_TIME", 1)
+    batches = 2 * hub.head().position
+    for goes_on in range(batches):
+        looks = iter([False] * goes_on)
+        with pytest.raises(NoSnapshot, match="stopping"):
+            make_snapshot(
+                hub.database,
+                hub.settings.data,
+                hub.key,
+                now=now(),
+                is_stopped=partial(next, looks, True),
+            )
+        assert [path.name for path in (hub.settings.data / FOLDER).iterdir()] == ["lock"]
+    looks = iter([False] * batches)
+    make_snapshot(hub.database, hub.settings.data, hub.key, now=now(), is_stopped=partial(next, looks, True))
+    assert len(every(hub.settings.data)) == 1
+
+
+def test_the_bell_that_stops_the_hub_stops_the_packing(
+    hub: Hub, condemning: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("network.snapshots.FEWEST_FACTS", 1)
+    bell = Doorbell(database_url="", redis_url=None, look=hub.head)
+    packing = keep_snapshots(hub.database, hub.settings.data, hub.key, bell, now, trouble=bell.stop)
+    with capture_logs() as logs:
+        asyncio.run(packing)
+    assert every(hub.settings.data) == ()
+    assert any("stopping" in one.get("reason", "") for one in logs if one["event"] == "no snapshot")
 
 
 def test_the_operator_makes_one_by_command_whatever_its_size(

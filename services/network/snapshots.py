@@ -13,6 +13,7 @@ import fcntl
 import gzip
 import hashlib
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -55,6 +56,8 @@ LOOK_EVERY_S = 600.0
 FEWEST_FACTS = 1000
 """Of fewer, the background makes no file: the feed's own pages are as quick."""
 ROWS_A_TIME = 500
+LEFT_FREE_BYTES = 256 * 1024 * 1024
+"""The log of the network may live on the same disk. A batch of the largest envelopes is an eighth of it."""
 NEVER = 2**62
 
 stopped = "select document from cylinder_standing where not is_clear order by cylinder_id"
@@ -92,6 +95,9 @@ def make_snapshot(
     def look() -> None:
         if is_stopped():
             raise NoSnapshot("the hub is stopping; the next start makes it")
+        free = shutil.disk_usage(folder).free
+        if free < LEFT_FREE_BYTES:
+            raise NoSnapshot(f"the disk has {free} bytes free, and {LEFT_FREE_BYTES} are left to the rest")
 
     folder = data / FOLDER
     folder.mkdir(mode=0o700, exist_ok=True)

@@ -9,6 +9,7 @@ import uuid
 from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import replace
 from functools import partial
+from itertools import count
 from pathlib import Path
 from typing import TypeVar
 
@@ -55,7 +56,7 @@ from network.snapshots import (
     make_when_due,
     newest,
 )
-from network.store.pages import feed_head
+from network.store.pages import FeedHead, feed_head
 
 pytestmark = pytest.mark.wire
 Result = TypeVar("Result")
@@ -273,6 +274,45 @@ def test_the_bell_that_stops_the_hub_stops_the_packing(
         asyncio.run(packing)
     assert every(hub.settings.data) == ()
     assert any("stopping" in one.get("reason", "") for one in logs if one["event"] == "no snapshot")
+
+
+class OneTurn(Doorbell):
+    """It stops the hub at the end of the first turn."""
+
+    async def wait(self, *, beyond: int, timeout_s: float) -> FeedHead | None:
+        del beyond, timeout_s
+        self.stop()
+        return self.head
+
+
+def test_a_disk_that_is_nearly_full_before_or_while_it_is_packed_is_left_to_the_log(
+    hub: Hub, condemning: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("network.snapshots.FEWEST_FACTS", 1)
+    monkeypatch.setattr("network.snapshots.ROWS_A_TIME", 1)
+
+    def fills_up_at(due: int, looks: Iterator[int]) -> bool:
+        left = 1 << 60 if next(looks) == due else 0
+        monkeypatch.setattr("network.snapshots.LEFT_FREE_BYTES", left)
+        return False
+
+    for due in (0, 1, hub.head().position):
+        looks = count()
+        with pytest.raises(NoSnapshot, match="bytes free"):
+            make_when_due(
+                hub.database,
+                hub.settings.data,
+                hub.key,
+                now=now(),
+                is_stopped=partial(fills_up_at, due, looks),
+            )
+        assert next(looks) == due + 1, "it is not packed to the end"
+        assert [path.name for path in (hub.settings.data / FOLDER).iterdir()] == ["lock"]
+    bell = OneTurn(database_url="", redis_url=None, look=hub.head)
+    with capture_logs() as logs:
+        asyncio.run(keep_snapshots(hub.database, hub.settings.data, hub.key, bell, now, trouble=lambda: None))
+    (said,) = (one["reason"] for one in logs if one["event"] == "no snapshot")
+    assert "bytes free" in said
 
 
 def test_the_operator_makes_one_by_command_whatever_its_size(

@@ -51,6 +51,7 @@ from network.snapshots import (
     NoSnapshot,
     Ready,
     every,
+    held,
     keep_snapshots,
     make_snapshot,
     make_when_due,
@@ -171,6 +172,26 @@ def test_an_enrolled_shop_goes_on_where_a_cut_left_it_and_nobody_else_gets_anyth
         with pytest.raises(HubRefused) as refused:
             asked(served, stranger, partial(HubClient.ask, method="GET", path=f"/v1/snapshots/{path}"))
         assert refused.value.status == 401
+
+
+def test_a_file_thrown_away_between_the_look_and_the_reading_is_gone_and_no_mistake(
+    hub: Hub, served: Served, condemning: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    digest = made(hub).manifest.sha256
+
+    def held_a_moment_ago(data: Path, sha256: str) -> Ready | None:
+        found = held(data, sha256)
+        assert found is not None
+        found.facts.unlink()
+        found.blocked.unlink()
+        return found
+
+    monkeypatch.setattr("network.snapshots.held", held_a_moment_ago)
+    for path in (digest, f"{digest}/blocked"):
+        with pytest.raises(HubRefused) as refused:
+            asked(served, condemning, partial(HubClient.ask, method="GET", path=f"/v1/snapshots/{path}"))
+        assert refused.value.status == 404
+        made(hub)
 
 
 def test_the_last_two_are_kept_and_what_a_kill_left_half_is_thrown_away(

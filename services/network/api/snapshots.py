@@ -1,5 +1,7 @@
 """/v1/snapshots: the ready file for a shop that begins with nothing, what was stopped where it ends, and its bytes."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path, Response
@@ -49,7 +51,8 @@ def routes(hub: Hub) -> APIRouter:
     )
     def blocked(caller: asking, sha256: Digest) -> Response:
         del caller
-        body = _held(hub, sha256).blocked.read_bytes()
+        with _held(hub, sha256) as found:
+            body = found.blocked.read_bytes()
         headers = {SIGNED_HEADER: sign_answer(body, hub.key), "cache-control": "no-store"}
         return Response(body, media_type="application/json", headers=headers)
 
@@ -69,18 +72,26 @@ def routes(hub: Hub) -> APIRouter:
     )
     def facts(caller: asking, sha256: Digest) -> FileResponse:
         del caller
-        found = _held(hub, sha256)
+        with _held(hub, sha256) as found:
+            size = found.facts.stat()
         return FileResponse(
             found.facts,
             media_type="application/gzip",
             headers={"cache-control": FOREVER, "etag": f'"{sha256}"'},
+            stat_result=size,
         )
 
     return router
 
 
-def _held(hub: Hub, sha256: str) -> Ready:
+@contextmanager
+def _held(hub: Hub, sha256: str) -> Iterator[Ready]:
+    """The file of this digest. It may be thrown away between the look and the reading: then it is not kept either."""
+    gone = Problem(404, "no-snapshot", "This ready file is not kept any more", "Ask for the newest.")
     found = snapshots.held(hub.settings.data, sha256)
     if found is None:
-        raise Problem(404, "no-snapshot", "This ready file is not kept any more", "Ask for the newest.")
-    return found
+        raise gone
+    try:
+        yield found
+    except FileNotFoundError:
+        raise gone from None

@@ -2,7 +2,7 @@
 # Needs git, make and a Python of 3.11 or later; nothing else is looked for on the machine.
 
 .DEFAULT_GOAL := help
-.PHONY: help demo demo-reset test test-fast bench gas-report campaign lint format lock
+.PHONY: help demo demo-reset test every-test test-fast bench gas-report campaign lint format lock
 
 VENV := .venv
 PY := $(VENV)/bin/python
@@ -26,7 +26,10 @@ demo: $(VENV)/.installed  ## run the whole invented network here; Ctrl-C stops i
 demo-reset: $(VENV)/.installed  ## throw the demo's data away
 	@$(VENV)/bin/filltrail demo-reset
 
-test: lint  ## lint, then every test: stories, real servers, a real browser
+test: $(VENV)/.installed  ## lint and, beside it, every test: stories, real servers, a real browser
+	@$(MAKE) --no-print-directory --jobs 2 lint every-test
+
+every-test: $(VENV)/.installed
 	$(PY) -m pytest $(SHARED)
 
 test-fast: $(VENV)/.installed  ## the tests that need no server and no browser

@@ -346,6 +346,7 @@ VARIANTS: tuple[Variant, ...] = (
         "a fact that is published again gets another position",
         (MemoryHubLog, "positioned", _nothing_positioned),
         (MemoryHubLog, "number", _numbered_again),
+        first=7,
     ),
     _v("the cursor moves before the facts", (ShopMachine, "transact", _cursor_first), needs=["shop crashes"]),
     Variant("the last word by the clocks wins", _standing_over(_the_last_word_wins)),
@@ -360,11 +361,13 @@ VARIANTS: tuple[Variant, ...] = (
         "a revoked signer's blocks fall",
         _standing_over(_a_revoked_signer_says_nothing),
         frozenset({"revoked"}),
+        first=10,
     ),
     _v(
         "a block of an unknown kind is ignored",
         (judging, "record_of", _an_unknown_kind_is_nothing),
         needs=["newer software"],
+        first=3,
     ),
     _v(
         "a reader passes over what is not visible yet",
@@ -378,18 +381,19 @@ VARIANTS: tuple[Variant, ...] = (
         (at_hub, "judge", _no_hash_check),
         (MemoryBranchLog, "unplaced", _given_back_after_a_cut_only),
         needs=["clone"],
+        first=15,
     ),
     _v(
         "an envelope with an unknown predecessor is refused",
         (at_hub, "_lay", _follows_or_nothing),
         needs=["hub restored", "clone", "disk lost", "shop restored", "marker lost"],
-        first=128,
+        first=159,
     ),
     _v("a restored hub keeps its epoch", (HubMachine, "new_epoch", _no_new_epoch), needs=["hub restored"]),
     _v("the hub believes any signature", (at_hub, "authentic", _anything_signed), needs=["garbled"]),
     _v("every ticket is good", (beats, "take_beat", _every_ticket_is_good), needs=["clone"]),
     _v("looked up outside the transaction", (ShopMachine, "record", _look_then_act)),
-    _v("the shop's own clock decides", (TimeFloor, "now", _raw_clock), needs=["clock"]),
+    _v("the shop's own clock decides", (TimeFloor, "now", _raw_clock), needs=["clock"], first=3),
     _v("acknowledged when sent", (ShopMachine, "_pump_push", _acked_when_sent), needs=["lost"]),
     _v(
         "a restored shop goes on in its old log",
@@ -400,6 +404,7 @@ VARIANTS: tuple[Variant, ...] = (
         "the marker is not looked at",
         (ShopMachine, "_is_behind", _boots_without_looking),
         needs=["shop restored"],
+        first=16,
     ),
     _v(
         "a restored shop trusts its memory",
@@ -417,11 +422,13 @@ VARIANTS: tuple[Variant, ...] = (
         (epochs, "hear", _equal_entries),
         (HubMachine, "hash_at", _entry_at),
         needs=["hub restored"],
+        first=7,
     ),
     _v(
         "only its own facts are given back",
         (MemoryBranchLog, "unplaced", _only_my_own),
         needs=["hub restored"],
+        first=4,
     ),
     _v("a cut forgets the facts", (MemoryBranchLog, "cut_feed", _cut_with_its_facts), needs=["hub restored"]),
     _v("acknowledged for ever", (epochs, "adopt", _acked_for_ever), needs=["hub restored"]),
@@ -429,6 +436,7 @@ VARIANTS: tuple[Variant, ...] = (
         "a fork's other tail is written over",
         (MemoryBranchLog, "keep", _overlaid),
         needs=["hub restored", "clone"],
+        first=7,
     ),
 )
 """Every mistake that the simulation has to find.
